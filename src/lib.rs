@@ -1,0 +1,18 @@
+//! vernalog watches the climate at each place where seeds are chilled or
+//! germinated, keeps what the grower counted, and says how one went with the
+//! other.
+//!
+//! ```text
+//! board ─► source ─► decode ─► store ─► status, alerts
+//!          (bytes)   (Message)   ├────► alert ─► notify
+//! grower ─► cli ──► ledger ──────┴────► study ─► report
+//! ```
+//!
+//! **Thinking is pure, doing is thin.** Floors 1 and 2 take values and give
+//! values: no clock, no file, no socket. The floors above fetch a value, call
+//! one pure function and keep the answer. `tests/floors.rs` guards who may
+//! import whom; `DEVELOPERS.md` has the map.
+
+pub mod units;
+
+pub mod observation;

@@ -1,0 +1,1 @@
+//! The specification: one chapter a file, each test a sentence.
