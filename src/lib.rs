@@ -20,3 +20,4 @@ pub mod observation;
 pub mod trial;
 
 pub mod store;
+pub mod climate;
