@@ -1,0 +1,18 @@
+//! What the counts allow one to say: intervals, tests, time to germination,
+//! regression.
+//!
+//! Not a general statistics library: it holds what a germination trial needs,
+//! takes counts and gives results as structs with named fields, and would
+//! rather give no p-value than a wrong one. It knows neither places nor
+//! readings; `study` brings those together with it.
+//!
+//! Read in this order: [`proportion`] and [`difference`] (one container, two
+//! of them).
+
+pub mod error;
+pub mod interval;
+
+pub mod difference;
+pub mod proportion;
+
+mod distribution;
