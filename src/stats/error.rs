@@ -50,6 +50,14 @@ pub enum StatsError {
         /// Its right end.
         right: f64,
     },
+    /// Two looks at one container claim the same stretch of time.
+    #[error("interval from {left} begins before {before} where the last ended")]
+    Overlap {
+        /// Where the later interval begins.
+        left: f64,
+        /// Where the earlier one ends.
+        before: f64,
+    },
     /// Columns of a design that cannot be told from each other.
     #[error("{what}: the columns of the design cannot be told apart")]
     Inseparable {

@@ -7,12 +7,14 @@
 //! readings; `study` brings those together with it.
 //!
 //! Read in this order: [`proportion`] and [`difference`] (one container, two
-//! of them).
+//! of them),
+//! [`germination`] (when one container germinated, in the usual indices).
 
 pub mod error;
 pub mod interval;
 
 pub mod difference;
+pub mod germination;
 pub mod proportion;
 
 mod distribution;
