@@ -8,13 +8,18 @@
 //!
 //! Read in this order: [`proportion`] and [`difference`] (one container, two
 //! of them),
-//! [`germination`] (when one container germinated, in the usual indices).
+//! [`germination`] (when one container germinated, in the usual indices),
+//! [`turnbull`] and [`survival`] (time to germination without a model).
 
+pub mod censored;
+pub mod convergence;
 pub mod error;
 pub mod interval;
 
 pub mod difference;
 pub mod germination;
 pub mod proportion;
+pub mod survival;
+pub mod turnbull;
 
 mod distribution;
