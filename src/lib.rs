@@ -21,3 +21,4 @@ pub mod trial;
 
 pub mod store;
 pub mod climate;
+pub mod stats;
