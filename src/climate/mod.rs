@@ -22,5 +22,11 @@ pub mod light;
 
 pub mod chill;
 
+pub mod psychrometrics;
+
+pub mod calibration;
+
+pub mod damp;
+
 #[cfg(test)]
 mod published;
