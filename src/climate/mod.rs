@@ -28,5 +28,7 @@ pub mod calibration;
 
 pub mod damp;
 
+pub mod growth_index;
+
 #[cfg(test)]
 mod published;
