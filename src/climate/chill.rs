@@ -58,14 +58,7 @@ pub fn hourly_means(log: &Log<'_>, stays: &[Span]) -> Option<Vec<f64>> {
         let mut from = stay.from;
         while stay.to.millis_since(from) >= HOUR {
             let hour = Span::new(from, from.plus_millis(HOUR));
-            if log.covered_millis(hour) < HOUR {
-                return None;
-            }
-            let mut mean = 0.0;
-            log.each_move(hour, |step| {
-                mean += step.hours() * f64::midpoint(step.start, step.end);
-            });
-            means.push(mean);
+            means.push(log.mean(hour)?);
             from = hour.to;
         }
     }

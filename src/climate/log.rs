@@ -226,6 +226,19 @@ impl<'a> Log<'a> {
         reach.shared(span).millis() - silent
     }
 
+    /// The mean over a span that is covered throughout; `None` otherwise.
+    #[must_use]
+    pub fn mean(&self, span: Span) -> Option<f64> {
+        if span.millis() == 0 || self.covered_millis(span) < span.millis() {
+            return None;
+        }
+        let mut sum = 0.0;
+        self.each_move(span, |step| {
+            sum += step.hours() * f64::midpoint(step.start, step.end);
+        });
+        Some(sum / span.hours())
+    }
+
     /// Whether a reading marked "at least" shapes the line in this span.
     #[must_use]
     pub fn at_least_in(&self, span: Span) -> bool {

@@ -22,5 +22,13 @@ pub mod light;
 
 pub mod chill;
 
+pub mod psychrometrics;
+
+pub mod calibration;
+
+pub mod damp;
+
+pub mod growth_index;
+
 #[cfg(test)]
 mod published;
