@@ -9,7 +9,9 @@
 //! Read in this order: [`proportion`] and [`difference`] (one container, two
 //! of them),
 //! [`germination`] (when one container germinated, in the usual indices),
-//! [`turnbull`] and [`survival`] (time to germination without a model).
+//! [`turnbull`] and [`survival`] (time to germination without a model),
+//! [`design`], [`binomial`], [`strata`] and [`holm`] (do containers differ
+//! more than by chance, and by what).
 
 pub mod censored;
 pub mod convergence;
@@ -21,5 +23,10 @@ pub mod germination;
 pub mod proportion;
 pub mod survival;
 pub mod turnbull;
+
+pub mod binomial;
+pub mod design;
+pub mod holm;
+pub mod link;
 
 mod distribution;
