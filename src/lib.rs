@@ -19,6 +19,8 @@ pub mod observation;
 
 pub mod trial;
 
-pub mod store;
 pub mod climate;
 pub mod stats;
+pub mod store;
+
+pub mod study;
