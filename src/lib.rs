@@ -20,3 +20,5 @@ pub mod observation;
 pub mod trial;
 
 pub mod alert;
+
+pub mod notify;

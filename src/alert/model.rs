@@ -31,7 +31,7 @@ fn at(readings: &[(i64, f64)], minute: i64) -> Option<f64> {
     }
     let (t0, v0) = readings[later.checked_sub(1)?];
     let share = (minute - t0) as f64 / (t1 - t0) as f64;
-    (t1 - t0 <= 15).then(|| v0 + share * (v1 - v0))
+    (t1 - t0 <= 15).then_some(v0 + share * (v1 - v0))
 }
 
 fn mean(readings: &[(i64, f64)], to: i64, span: i64) -> Option<f64> {
