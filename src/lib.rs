@@ -24,3 +24,6 @@ pub mod stats;
 pub mod store;
 
 pub mod study;
+pub mod alert;
+
+pub mod notify;
