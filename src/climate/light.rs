@@ -171,3 +171,165 @@ pub fn moles_per_square_metre(lux_hours: f64, source: LightSource) -> Range {
     Range { low: 1.0 / factor.high, high: 1.0 / factor.low }
         .times(lux_hours * MOLES_PER_MICROMOLE_HOUR)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::climate::integrate::{Dose, HourlySums, HoursOfDay};
+    use crate::climate::log::Log;
+    use crate::climate::published::{close, json, number, numbers, table};
+    use crate::observation::{Quality, Reading};
+    use crate::units::Instant;
+
+    const HOUR: i64 = 3_600_000;
+
+    fn dose(hours: &[f64], lux: &[f64], longest_gap: i64) -> Dose {
+        let readings = hours
+            .iter()
+            .zip(lux)
+            .map(|(hour, lux)| Reading {
+                at: Instant::from_millis(0).plus_hours(*hour),
+                value: *lux,
+                quality: Quality::GOOD,
+            })
+            .collect();
+        let log = Log::new(readings, longest_gap, &|_| 0);
+        HourlySums::of(&log, lux_hours())
+            .over(&[log.reach().unwrap()], HoursOfDay::ALL)
+    }
+
+    /// Source: `lux_to_ppfd.csv`, all 34 rows: the unknown source holds
+    /// every one; each named source holds those of its kind.
+    #[test]
+    fn every_published_lamp_lies_within_its_range() {
+        let mut named = 0;
+        for row in table("lux_to_ppfd.csv") {
+            let lux = number(&row, "lux_per_umol").unwrap();
+            let name = row["source_name"].as_str();
+            let has = |word: &str| name.contains(word);
+            let source = if has("plant-growth") || has("low-pressure") {
+                None
+            } else if has("daylight, sun") || has("sky") || has("sunlight") {
+                Some(LightSource::Daylight)
+            } else if has("CIE D") {
+                Some(LightSource::Daylight)
+            } else if has("LED-B1") || has("LED-B2") || has("LED-BH1") {
+                Some(LightSource::WarmWhiteLed)
+            } else if has("LED-V1") || has("LED-RGB1") {
+                Some(LightSource::WarmWhiteLed)
+            } else if has("LED") {
+                Some(LightSource::CoolWhiteLed)
+            } else if has("fluorescent") || has("FL") {
+                Some(LightSource::Fluorescent)
+            } else if has("incandescent") {
+                Some(LightSource::Incandescent)
+            } else if has("high-pressure sodium") {
+                Some(LightSource::HighPressureSodium)
+            } else {
+                None
+            };
+            named += u32::from(source.is_some());
+            for source in source.into_iter().chain([LightSource::Unknown]) {
+                let Range { low, high } = source.lux_per_micromole();
+                assert!((low..=high).contains(&lux), "{name}: {source}");
+            }
+        }
+        assert_eq!(named, 28);
+    }
+
+    #[test]
+    fn no_range_is_wider_than_its_published_lamps() {
+        let all: Vec<f64> = table("lux_to_ppfd.csv")
+            .iter()
+            .map(|row| number(row, "lux_per_umol").unwrap())
+            .collect();
+        for source in LightSource::ALL {
+            let Range { low, high } = source.lux_per_micromole();
+            for end in [low, high] {
+                let known = all.iter().any(|lux| (lux - end).abs() < 1e-9);
+                assert!(known, "{source}: {end} is nobody's figure");
+            }
+        }
+    }
+
+    /// Source: `light_dose.json`: PPFD × hours × 0.0036, inputs read. The
+    /// range of a source must bracket the daily light integral of a lamp
+    /// within it, and its ends must be exact.
+    #[test]
+    fn daily_light_integrals_are_exact() {
+        let cases = json("light_dose.json");
+        for case in cases["dli_constant"].as_array().unwrap() {
+            let of = |key: &str| case[key].as_f64().unwrap();
+            let expected = of("dli");
+            for source in LightSource::ALL {
+                let factor = source.lux_per_micromole();
+                let lux_hours = |lux: f64| of("ppfd") * lux * of("hours");
+                let low =
+                    moles_per_square_metre(lux_hours(factor.high), source).low;
+                let high =
+                    moles_per_square_metre(lux_hours(factor.low), source).high;
+                close(low, expected, 1e-9, "low end");
+                close(high, expected, 1e-9, "high end");
+            }
+        }
+    }
+
+    /// Source: `light_dose.json`, integration cases: straight lines between
+    /// readings (its "trapezoid"), with and without the stated longest gap.
+    #[test]
+    fn uneven_light_series_give_the_printed_lux_hours() {
+        let cases = json("light_dose.json");
+        for case in cases["integration_cases"].as_array().unwrap() {
+            let hours = numbers(&case["t_h"]);
+            let lux = numbers(&case["lux"]);
+            let of = |key: &str| case[key].as_f64();
+            let whole = dose(&hours, &lux, 100 * HOUR);
+            let expected = of("trapezoid_lux_h").unwrap();
+            close(whole.covered_sum, expected, 1e-9, "lux-hours");
+            close(whole.covered_hours, of("covered_h").unwrap(), 1e-9, "h");
+            let moles = whole.covered_sum / of("lux_per_umol").unwrap()
+                * MOLES_PER_MICROMOLE_HOUR;
+            let expected = of("dli_trapezoid_mol_m2").unwrap();
+            close(moles, expected, 1e-9, "mol");
+            let Some(expected) = of("trapezoid_lux_h_gaps_excluded") else {
+                continue;
+            };
+            let holed = dose(&hours, &lux, 2 * HOUR);
+            let covered = of("covered_h_gaps_excluded").unwrap();
+            close(holed.covered_sum, expected, 1e-9, "with holes");
+            close(holed.covered_hours, covered, 1e-9, "covered");
+        }
+    }
+
+    /// Source: `light_dose.json`: 24000/π lux-hours; coarser readings lose
+    /// up to 5 %.
+    #[test]
+    fn half_sine_day_loses_what_is_printed() {
+        let day = &json("light_dose.json")["half_sine_day"];
+        for (minutes, column) in [
+            (15, "trapezoid_15min_lux_h"),
+            (60, "trapezoid_60min_lux_h"),
+            (180, "trapezoid_180min_lux_h"),
+        ] {
+            let hours: Vec<f64> = (0..=720 / minutes)
+                .map(|i| f64::from(i * minutes) / 60.0)
+                .collect();
+            let lux: Vec<f64> = hours
+                .iter()
+                .map(|hour| 1000.0 * (std::f64::consts::PI * hour / 12.0).sin())
+                .collect();
+            let got = dose(&hours, &lux, 4 * HOUR).covered_sum;
+            close(got, day[column].as_f64().unwrap(), 1e-8, column);
+        }
+        let exact = 24_000.0 / std::f64::consts::PI;
+        close(exact, day["exact_lux_h"].as_f64().unwrap(), 1e-9, "exact");
+    }
+
+    #[test]
+    fn words_of_light_sources_are_read_back() {
+        for source in LightSource::ALL {
+            assert_eq!(LightSource::from_word(source.word()), Some(source));
+        }
+        assert_eq!(LightSource::from_word("moonlight"), None);
+    }
+}
