@@ -110,12 +110,44 @@ impl Range {
 }
 
 /// Lux-hours: the light itself, summed.
+///
+/// # Source
+/// The integral of illuminance, as in the CIE's "luminous exposure"; see
+/// test `uneven_light_series_give_the_printed_lux_hours`.
+///
+/// # When it misleads
+/// A sensor at the end of its scale gives "at least" ([`Dose::at_least`]).
+/// Readings three hours apart lose 5 % of a clear day.
+///
+/// [`Dose::at_least`]: crate::climate::integrate::Dose::at_least
+///
+/// # Example
+/// ```
+/// use vernalog::climate::light::lux_hours;
+/// // An hour that rises from 200 to 800 lx holds 500 lux-hours.
+/// assert_eq!(lux_hours().mean_between(200.0, 800.0), 500.0);
+/// ```
 #[must_use]
 pub fn lux_hours() -> Shape {
     Shape::value()
 }
 
 /// Hours at or above a limit.
+///
+/// # Source
+/// Definition; exact for the straight line between two readings.
+///
+/// # When it misleads
+/// A sensor that reads 0 may only be below its resolution: "dark" needs a
+/// stated limit above that, such as [`DARK_BELOW_LUX`].
+///
+/// # Example
+/// ```
+/// use vernalog::climate::light::hours_lit;
+/// use vernalog::units::Lux;
+/// let lit = hours_lit(Lux::new(200.0).unwrap());
+/// assert_eq!(lit.mean_between(0.0, 400.0), 0.5);
+/// ```
 #[must_use]
 pub fn hours_lit(limit: Lux) -> Shape {
     Shape::at_or_above(limit.lux())
@@ -183,6 +215,28 @@ mod tests {
 
     const HOUR: i64 = 3_600_000;
 
+    /// The first word found in a published name says its source; pink tubes
+    /// for plants and street lamps are no source of ours.
+    const KINDS: [(&str, Option<LightSource>); 17] = [
+        ("plant-growth", None),
+        ("low-pressure", None),
+        ("daylight, sun", Some(LightSource::Daylight)),
+        ("blue sky", Some(LightSource::Daylight)),
+        ("sunlight", Some(LightSource::Daylight)),
+        ("CIE D", Some(LightSource::Daylight)),
+        ("LED-B1", Some(LightSource::WarmWhiteLed)),
+        ("LED-B2", Some(LightSource::WarmWhiteLed)),
+        ("LED-BH1", Some(LightSource::WarmWhiteLed)),
+        ("LED-V1", Some(LightSource::WarmWhiteLed)),
+        ("LED-RGB1", Some(LightSource::WarmWhiteLed)),
+        ("LED", Some(LightSource::CoolWhiteLed)),
+        ("fluorescent", Some(LightSource::Fluorescent)),
+        ("FL", Some(LightSource::Fluorescent)),
+        ("incandescent", Some(LightSource::Incandescent)),
+        ("high-pressure sodium", Some(LightSource::HighPressureSodium)),
+        ("metal halide", None),
+    ];
+
     fn dose(hours: &[f64], lux: &[f64], longest_gap: i64) -> Dose {
         let readings = hours
             .iter()
@@ -206,28 +260,10 @@ mod tests {
         for row in table("lux_to_ppfd.csv") {
             let lux = number(&row, "lux_per_umol").unwrap();
             let name = row["source_name"].as_str();
-            let has = |word: &str| name.contains(word);
-            let source = if has("plant-growth") || has("low-pressure") {
-                None
-            } else if has("daylight, sun") || has("sky") || has("sunlight") {
-                Some(LightSource::Daylight)
-            } else if has("CIE D") {
-                Some(LightSource::Daylight)
-            } else if has("LED-B1") || has("LED-B2") || has("LED-BH1") {
-                Some(LightSource::WarmWhiteLed)
-            } else if has("LED-V1") || has("LED-RGB1") {
-                Some(LightSource::WarmWhiteLed)
-            } else if has("LED") {
-                Some(LightSource::CoolWhiteLed)
-            } else if has("fluorescent") || has("FL") {
-                Some(LightSource::Fluorescent)
-            } else if has("incandescent") {
-                Some(LightSource::Incandescent)
-            } else if has("high-pressure sodium") {
-                Some(LightSource::HighPressureSodium)
-            } else {
-                None
-            };
+            let source = KINDS
+                .iter()
+                .find(|(word, _)| name.contains(word))
+                .and_then(|(_, source)| *source);
             named += u32::from(source.is_some());
             for source in source.into_iter().chain([LightSource::Unknown]) {
                 let Range { low, high } = source.lux_per_micromole();
