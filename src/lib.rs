@@ -27,3 +27,5 @@ pub mod study;
 pub mod alert;
 
 pub mod notify;
+
+pub mod decode;
