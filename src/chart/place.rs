@@ -482,7 +482,7 @@ fn labels_on(
         plan.labels.iter().map(|label| scale.at(label.wish) - 9.0).collect();
     let places = axis::spread(&wishes, PITCH, (top - 4.0, bottom - 9.0));
     for (label, y) in plan.labels.iter().zip(places) {
-        let words = label.words.replace('\n', "  ");
+        let words = label.words.replace('\n', ": ");
         let at = (plan.right - 4.0, y);
         canvas.text(at, &words, SMALL, &label.colour, Anchor::End);
     }
@@ -494,7 +494,7 @@ fn labels_below(canvas: &mut Canvas<'_>, plan: &Plan<'_>, top: f64) -> f64 {
     for label in &plan.labels {
         let dash = [(plan.left, y), (plan.left + 14.0, y)];
         canvas.line(&dash, pen(&label.colour, 2.1));
-        let words = label.words.replace('\n', "  ");
+        let words = label.words.replace('\n', ": ");
         let at = (plan.left + 21.0, y);
         canvas.text(at, &words, SMALL, &label.colour, Anchor::Start);
         y += PITCH;
