@@ -29,3 +29,4 @@ pub mod alert;
 pub mod notify;
 
 pub mod decode;
+pub mod chart;
