@@ -23,10 +23,10 @@ pub mod climate;
 pub mod stats;
 pub mod store;
 
-pub mod study;
 pub mod alert;
+pub mod study;
 
 pub mod notify;
 
-pub mod decode;
 pub mod chart;
+pub mod decode;

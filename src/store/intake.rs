@@ -186,10 +186,7 @@ impl Intake {
     fn in_transaction(
         &mut self,
         store: &mut Store,
-        work_in: impl FnOnce(
-            &mut Self,
-            &mut Work<'_>,
-        ) -> Result<(), StoreError>,
+        work_in: impl FnOnce(&mut Self, &mut Work<'_>) -> Result<(), StoreError>,
     ) -> Result<Taken, StoreError> {
         let transaction = store.begin()?;
         let mut work = Work {
@@ -272,7 +269,8 @@ impl Intake {
             return Ok(None);
         }
         if self.undeclared.is_none() {
-            self.undeclared = Some(count_undeclared(connection, &self.declared)?);
+            self.undeclared =
+                Some(count_undeclared(connection, &self.declared)?);
         }
         let undeclared = self.undeclared.get_or_insert_default();
         let hint = format!(
@@ -306,7 +304,8 @@ impl Intake {
         samples: &[&Sample],
     ) -> Result<(), StoreError> {
         for sample in samples {
-            let dated = dating::date_uncounted(sample.claimed, arrival.received);
+            let dated =
+                dating::date_uncounted(sample.claimed, arrival.received);
             self.store_values(work, board, sample, dated)?;
         }
         Ok(())
@@ -519,17 +518,11 @@ impl Intake {
             let mut fresh = Watchfulness::new(series.quantity);
             let from = at.plus_hours(-LOOK_BACK_HOURS);
             for reading in last_readings(connection, series, from, at)? {
-                fresh.observe(
-                    reading.at,
-                    reading.value,
-                    reading.quality,
-                    None,
-                );
+                fresh.observe(reading.at, reading.value, reading.quality, None);
             }
             self.watchful.insert(series.clone(), fresh);
         }
-        let watchful =
-            self.watchful.get_mut(series).expect("it was put there");
+        let watchful = self.watchful.get_mut(series).expect("it was put there");
         Ok(watchful.observe(at, value, quality, beside))
     }
 
@@ -670,10 +663,9 @@ fn is_same(
              WHERE board = ?1 AND boot = ?2 AND seq = ?3",
         )
         .reading()?
-        .query_row(
-            params![key.0.as_str(), key.1.as_str(), number.seq],
-            |row| row.get(0),
-        )
+        .query_row(params![key.0.as_str(), key.1.as_str(), number.seq], |row| {
+            row.get(0)
+        })
         .reading()?;
     if waiting > 0 {
         return same_undated(connection, key, number, sample);
@@ -683,10 +675,10 @@ fn is_same(
         return Ok(true);
     }
     let at = dating.instant(number.seq, number.up_ms);
-    let from = at
-        .plus_millis(dating.low_ms - dating.envelope_ms - REPEAT_SLACK_MS);
-    let to = at
-        .plus_millis(dating.high_ms - dating.envelope_ms + REPEAT_SLACK_MS);
+    let from =
+        at.plus_millis(dating.low_ms - dating.envelope_ms - REPEAT_SLACK_MS);
+    let to =
+        at.plus_millis(dating.high_ms - dating.envelope_ms + REPEAT_SLACK_MS);
     for (quantity, value, _) in &sample.values {
         let series = Series {
             board: key.0.clone(),
@@ -851,9 +843,7 @@ fn last_readings(
     while let Some(row) = rows.next().reading()? {
         readings.push(Reading {
             at: Instant::from_millis(row.get(0).reading()?),
-            value: crate::store::numbers::unpacked(
-                row.get_ref(1).reading()?,
-            )?,
+            value: crate::store::numbers::unpacked(row.get_ref(1).reading()?)?,
             quality: Quality::from_bits(row.get(2).reading()?),
         });
     }
