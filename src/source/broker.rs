@@ -376,7 +376,8 @@ impl<'a> Visit<'a> {
             Err(TrySendError::Closed(())) => return Err(Lost::Stopped),
         };
         let received = (self.feed.now)();
-        let content = route.decode(received, &publish.payload);
+        let content = 
+            route.decode(&publish.topic, received, &publish.payload);
         if content.is_err() {
             health.count("refused messages");
         }

@@ -11,6 +11,7 @@
 
 pub mod broker;
 pub mod inlet;
+pub mod mapping;
 pub mod serial;
 
 mod delivery;

@@ -3,7 +3,7 @@
 //! Not a matcher of subscriptions: every message that arrives is looked at
 //! here once, whichever MQTT door it came in by.
 
-use crate::decode::{self, Mapping};
+use crate::decode::{self, Mapping, Refusal};
 use crate::observation::{Message, Name, shown};
 use crate::units::Instant;
 
@@ -28,8 +28,10 @@ pub(crate) fn route<'a>(topic: &str, mappings: &'a [Mapping]) -> Route<'a> {
         return own;
     }
     for mapping in mappings {
-        if let Some(board) = mapping.board(topic) {
-            return Route::Mapped(mapping, board);
+        match mapping.topic().board(topic) {
+            Ok(board) => return Route::Mapped(mapping, board),
+            Err(Refusal::OtherTopic { .. }) => {}
+            Err(refusal) => return Route::Refused(refusal.to_string()),
         }
     }
     Route::Refused(format!(
@@ -71,14 +73,15 @@ impl Route<'_> {
     /// Reads the payload in the way of this topic.
     pub(crate) fn decode(
         self,
+        topic: &str,
         received: Instant,
         payload: &[u8],
     ) -> Result<Message, String> {
         match self {
-            Self::Readings(board) => decode::payload(&board, received, payload)
+            Self::Readings(board) => decode::payload(&board, payload, received)
                 .map_err(|refusal| refusal.to_string()),
-            Self::Mapped(mapping, board) => mapping
-                .decode(&board, received, payload)
+            Self::Mapped(mapping, _) => mapping
+                .decode(topic, payload)
                 .map_err(|refusal| refusal.to_string()),
             Self::Status(_) => {
                 Err("a status message is not a reading".to_owned())
@@ -94,6 +97,12 @@ impl Route<'_> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::decode::Field;
+
+    fn garden() -> [Mapping; 1] {
+        let field = Field::new("temperature", "/t", "Cel", 1.0, 0.0).unwrap();
+        [Mapping::new("garden/+/state", None, vec![field]).unwrap()]
+    }
 
     fn board_of(topic: &str) -> Option<String> {
         match route(topic, &[]) {
@@ -127,6 +136,19 @@ mod tests {
             };
             assert!(!reason.is_empty());
         }
+    }
+
+    #[test]
+    fn the_topic_of_a_mapping_names_its_board() {
+        let mappings = garden();
+        let topic = "garden/cold-frame/state";
+        let route = route(topic, &mappings);
+        assert_eq!(route.board().map(Name::as_str), Some("cold-frame"));
+        let now = Instant::from_millis(0);
+        let message = route.decode(topic, now, br#"{"t":4.5}"#).unwrap();
+        assert_eq!(message.board.as_str(), "cold-frame");
+        let other = super::route("garden/Cold Frame/state", &mappings);
+        assert!(matches!(other, Route::Refused(_)), "{other:?}");
     }
 
     #[test]

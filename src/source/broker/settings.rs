@@ -158,7 +158,7 @@ impl Settings {
     pub(crate) fn filters(&self, mappings: &[Mapping]) -> Vec<String> {
         let mut filters = self.topics.clone();
         for mapping in mappings {
-            filters.push(mapping.filter().to_string());
+            filters.push(mapping.topic().as_str().to_owned());
         }
         let mut once = Vec::new();
         for filter in filters {

@@ -58,10 +58,6 @@ where
         Err(_) => Ended::NoGreeting,
         Ok(Err(ended)) => ended,
         Ok(Ok((visit, keep_alive))) => {
-            wire.outbox_packet(&Packet::ConnAck(ConnAck::new(
-                ConnectReturnCode::Success,
-                false,
-            )));
             listen(&mut wire, &visit, keep_alive, feed, door).await
         }
     };
@@ -125,7 +121,7 @@ async fn fill<R: AsyncRead + Unpin>(
     }
 }
 
-/// CONNECT and login; the answer of a refusal is left in the outbox.
+/// CONNECT and login; the answer is left in the outbox.
 async fn greet<R, W>(
     wire: &mut Wire<R, W>,
     door: &Arc<Door>,
@@ -154,8 +150,16 @@ where
         return Err(Ended::ClientId);
     }
     let keep_alive = patience_with(connect.keep_alive);
+    // Our side of a session is always empty, so it is there whenever a board
+    // asks for one. Clients that are told otherwise throw away what was not
+    // acknowledged, and a daemon that restarts would lose it.
+    let session = !connect.clean_session;
     match let_in(connect, door).await {
-        Ok(visit) => Ok((visit, keep_alive)),
+        Ok(visit) => {
+            let welcome = ConnAck::new(ConnectReturnCode::Success, session);
+            wire.outbox_packet(&Packet::ConnAck(welcome));
+            Ok((visit, keep_alive))
+        }
         Err(code) => {
             refuse(wire, code);
             Err(Ended::Login)
@@ -360,7 +364,8 @@ impl Desk<'_> {
             Err(TrySendError::Closed(())) => return Err(Ended::Stopped),
         };
         let received = (self.feed.now)();
-        let content = route.decode(received, &publish.payload);
+        let content = 
+            route.decode(&publish.topic, received, &publish.payload);
         if content.is_err() {
             self.door.health.count("refused messages");
         }
@@ -406,3 +411,7 @@ impl Desk<'_> {
         Ended::Packet(bad)
     }
 }
+
+#[cfg(test)]
+#[path = "conversation_tests.rs"]
+mod tests;
