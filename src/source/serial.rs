@@ -382,3 +382,27 @@ fn goes_on(error: &io::Error) -> bool {
     use io::ErrorKind::{Interrupted, TimedOut, WouldBlock};
     matches!(error.kind(), Interrupted | TimedOut | WouldBlock)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_port_that_may_not_be_opened_names_the_group() {
+        let kind = ErrorKind::Io(io::ErrorKind::PermissionDenied);
+        let error = serialport::Error::new(kind, "EACCES");
+        let (state, detail) = explain(&error);
+        assert_eq!(state, SourceState::Refused);
+        assert!(detail.contains("\"dialout\""), "{detail}");
+    }
+
+    #[test]
+    fn the_checksum_is_required_unless_the_port_says_otherwise() {
+        let plain: Settings = toml::from_str("port = \"/dev/x\"").unwrap();
+        assert_eq!(plain, Settings::at("/dev/x"));
+        assert_eq!(plain.checksum, ChecksumRule::Required);
+        let text = "port = \"/dev/x\"\nbaud = 9600\nchecksum = \"optional\"";
+        let other: Settings = toml::from_str(text).unwrap();
+        assert_eq!((other.baud, other.checksum), (9600, ChecksumRule::Optional));
+    }
+}

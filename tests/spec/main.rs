@@ -1,1 +1,5 @@
 //! The specification: one chapter a file, each test a sentence.
+
+mod support;
+
+mod sources;
