@@ -376,8 +376,7 @@ impl<'a> Visit<'a> {
             Err(TrySendError::Closed(())) => return Err(Lost::Stopped),
         };
         let received = (self.feed.now)();
-        let content = 
-            route.decode(&publish.topic, received, &publish.payload);
+        let content = route.decode(&publish.topic, received, &publish.payload);
         if content.is_err() {
             health.count("refused messages");
         }
@@ -502,3 +501,7 @@ impl<'a> Visit<'a> {
         }
     }
 }
+
+#[cfg(test)]
+#[path = "broker/tests.rs"]
+mod tests;

@@ -191,6 +191,10 @@ async fn receive(mut socket: TcpStream, door: &Arc<Door>, feed: Feed) {
     let (reader, writer) = socket.split();
     let ended = conversation::converse(reader, writer, door, feed).await;
     if ended.is_trouble() {
-        tracing::debug!(source = "inlet", "{peer}: {} ({ended:?})", ended.word());
+        tracing::debug!(
+            source = "inlet",
+            "{peer}: {} ({ended:?})",
+            ended.word()
+        );
     }
 }

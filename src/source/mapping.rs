@@ -58,14 +58,12 @@ impl Settings {
     /// # Errors
     /// [`BadMapping`] when topic, probe, pointer or unit make no sense.
     pub fn mapping(&self) -> Result<Mapping, BadMapping> {
-        let bad = |reason: String| BadMapping {
-            topic: self.topic.clone(),
-            reason,
-        };
+        let bad =
+            |reason: String| BadMapping { topic: self.topic.clone(), reason };
         let probe = match &self.probe {
-            Some(probe) => Some(
-                Name::new(probe).map_err(|error| bad(error.to_string()))?,
-            ),
+            Some(probe) => {
+                Some(Name::new(probe).map_err(|error| bad(error.to_string()))?)
+            }
             None => None,
         };
         let fields: Result<Vec<Field>, MappingError> = self

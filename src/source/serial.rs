@@ -159,9 +159,7 @@ impl Port {
     /// Opens the port for us alone (by lock and by the terminal's own flag).
     fn open(&self) -> Result<TTYPort, serialport::Error> {
         let path = self.settings.port.to_string_lossy();
-        serialport::new(path, self.settings.baud)
-            .timeout(READ)
-            .open_native()
+        serialport::new(path, self.settings.baud).timeout(READ).open_native()
     }
 }
 
@@ -272,7 +270,9 @@ impl<'a> Desk<'a> {
                 }
                 Err(error) if goes_on(&error) => {}
                 Err(error) => {
-                    return Left::HungUp(format!("the board is gone ({error})"));
+                    return Left::HungUp(format!(
+                        "the board is gone ({error})"
+                    ));
                 }
             }
             if let Err(error) = self.answer(&mut port) {
@@ -403,6 +403,9 @@ mod tests {
         assert_eq!(plain.checksum, ChecksumRule::Required);
         let text = "port = \"/dev/x\"\nbaud = 9600\nchecksum = \"optional\"";
         let other: Settings = toml::from_str(text).unwrap();
-        assert_eq!((other.baud, other.checksum), (9600, ChecksumRule::Optional));
+        assert_eq!(
+            (other.baud, other.checksum),
+            (9600, ChecksumRule::Optional)
+        );
     }
 }

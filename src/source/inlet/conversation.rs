@@ -81,12 +81,7 @@ where
     W: AsyncWrite + Unpin,
 {
     fn new(reader: R, writer: W) -> Self {
-        Self {
-            reader,
-            writer,
-            inbox: BytesMut::new(),
-            outbox: BytesMut::new(),
-        }
+        Self { reader, writer, inbox: BytesMut::new(), outbox: BytesMut::new() }
     }
 
     /// Puts a packet of our own behind those that wait.
@@ -306,10 +301,7 @@ struct Desk<'a> {
 
 impl Desk<'_> {
     /// Deals with every whole packet that came, up to a full window.
-    fn read_packets<R, W>(
-        &mut self,
-        wire: &mut Wire<R, W>,
-    ) -> Result<(), Ended>
+    fn read_packets<R, W>(&mut self, wire: &mut Wire<R, W>) -> Result<(), Ended>
     where
         R: AsyncRead + Unpin,
         W: AsyncWrite + Unpin,
@@ -364,8 +356,7 @@ impl Desk<'_> {
             Err(TrySendError::Closed(())) => return Err(Ended::Stopped),
         };
         let received = (self.feed.now)();
-        let content = 
-            route.decode(&publish.topic, received, &publish.payload);
+        let content = route.decode(&publish.topic, received, &publish.payload);
         if content.is_err() {
             self.door.health.count("refused messages");
         }

@@ -82,10 +82,8 @@ fn check_first_byte(byte: u8) -> Result<(), BadPacket> {
 /// Looks at protocol name, level and flags in a whole CONNECT packet.
 fn check_connect(packet: &[u8]) -> Result<(), BadPacket> {
     const SHORT: BadPacket = BadPacket::Malformed("CONNECT is too short");
-    let length_bytes = packet[1..]
-        .iter()
-        .position(|byte| byte & 0x80 == 0)
-        .ok_or(SHORT)?;
+    let length_bytes =
+        packet[1..].iter().position(|byte| byte & 0x80 == 0).ok_or(SHORT)?;
     let body = packet.get(length_bytes + 2..).ok_or(SHORT)?;
     let Some(([0, 4, b'M', b'Q', b'T', b'T'], rest)) =
         body.split_first_chunk::<6>()
@@ -201,10 +199,7 @@ mod tests {
 
     #[test]
     fn quality_of_service_two_has_its_own_answer() {
-        assert_eq!(
-            read(&[0x34, 5, 0, 1, b'a', 0, 1]),
-            Err(BadPacket::QosTwo)
-        );
+        assert_eq!(read(&[0x34, 5, 0, 1, b'a', 0, 1]), Err(BadPacket::QosTwo));
     }
 
     /// MQTT-2.3.1-1 and MQTT-3.10.3-2.

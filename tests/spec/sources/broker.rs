@@ -9,9 +9,7 @@ use tokio::task::JoinHandle;
 use vernalog::source::broker::{self, Settings};
 use vernalog::source::{SourceHealth, SourceState};
 
-use crate::support::broker::{
-    Broker, mosquitto_pub, publish, publish_lines,
-};
+use crate::support::broker::{Broker, mosquitto_pub, publish, publish_lines};
 use crate::support::writer::{
     PATIENCE, Writer, number, reading, wait_for, writer,
 };

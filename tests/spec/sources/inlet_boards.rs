@@ -25,12 +25,8 @@ fn board(home: &Home, window: u16, count: u64) -> JoinHandle<()> {
     let (client, mut event_loop) = AsyncClient::new(options, 10);
     tokio::spawn(async move {
         for seq in 1..=count {
-            let sent = client.publish(
-                TOPIC,
-                QoS::AtLeastOnce,
-                false,
-                reading(seq),
-            );
+            let sent =
+                client.publish(TOPIC, QoS::AtLeastOnce, false, reading(seq));
             sent.await.expect("the event loop lives");
         }
         // Keeps the event loop alive until it is dropped.

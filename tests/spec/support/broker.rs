@@ -6,8 +6,7 @@ use std::path::PathBuf;
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
-const MISSING: &str =
-    "install it: apt-get install mosquitto mosquitto-clients";
+const MISSING: &str = "install it: apt-get install mosquitto mosquitto-clients";
 
 /// A broker that is killed when dropped.
 pub(crate) struct Broker {
@@ -58,8 +57,7 @@ impl Broker {
     /// A broker that does not run yet.
     pub(crate) fn not_started(more: &str) -> Self {
         let folder = tempfile::tempdir().expect("a temporary folder");
-        let more =
-            more.replace("FOLDER", &folder.path().display().to_string());
+        let more = more.replace("FOLDER", &folder.path().display().to_string());
         Self { folder, port: free_port(), more, child: None }
     }
 
@@ -73,7 +71,8 @@ impl Broker {
     /// Starts it and waits until it takes connections.
     pub(crate) fn go(&mut self) {
         let folder = self.folder.path().display();
-        let user = if fs::metadata("/root/.").is_ok() { "user root\n" } else { "" };
+        let user =
+            if fs::metadata("/root/.").is_ok() { "user root\n" } else { "" };
         let configuration = format!(
             "listener {} 127.0.0.1\n{user}persistence true\n\
              persistence_location {folder}/\nmax_queued_messages 100000\n\

@@ -89,7 +89,11 @@ impl Peer {
     }
 
     /// A connection of a board that logged in.
-    pub(crate) async fn login(address: SocketAddr, user: &str, word: &str) -> Self {
+    pub(crate) async fn login(
+        address: SocketAddr,
+        user: &str,
+        word: &str,
+    ) -> Self {
         let mut peer = Self::silent(address).await;
         peer.send(&connect(4, 2, "board", Some((user, word)))).await;
         peer.expect(&[0x20, 2, 0, 0]).await;

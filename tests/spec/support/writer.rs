@@ -108,7 +108,10 @@ pub(crate) fn reading(seq: u64) -> String {
 }
 
 /// Waits until the source is in this state; returns what it says about it.
-pub(crate) async fn wait_for(health: &SourceHealth, state: SourceState) -> String {
+pub(crate) async fn wait_for(
+    health: &SourceHealth,
+    state: SourceState,
+) -> String {
     let mut watch = health.watch();
     let wanted = watch.wait_for(|condition| condition.state == state);
     let found = timeout(PATIENCE, wanted).await.unwrap_or_else(|_| {
