@@ -28,5 +28,7 @@ pub mod study;
 
 pub mod notify;
 
+pub mod report;
+
 pub mod chart;
 pub mod decode;
