@@ -18,3 +18,5 @@ pub mod units;
 pub mod observation;
 
 pub mod trial;
+
+pub mod season;
