@@ -273,7 +273,7 @@ impl Board {
         if index % BATTERY_EVERY == 0 {
             values.push((
                 Quantity::Battery,
-                self.battery(index),
+                self.battery(self.instant(index)),
                 Quality::GOOD,
             ));
         }
@@ -320,10 +320,22 @@ impl Board {
         (quantity, value, quality)
     }
 
-    /// Two cells that sink slowly, to the hundredth of a volt.
-    fn battery(&self, index: i64) -> f64 {
-        let days = index as f64 * f64::from(self.interval_minutes) / 1440.0;
-        ((3.05 - 0.0012 * days) * 100.0).round() / 100.0
+    /// Cells that sink slowly and give way a day before they are empty, to
+    /// the hundredth of a volt; fresh ones at every start.
+    fn battery(&self, at: Instant) -> f64 {
+        let used = at.days_since(self.started(at));
+        let left = self
+            .faults
+            .iter()
+            .filter_map(|fault| match fault {
+                Fault::Silent { from, .. } if *from > at => {
+                    Some(from.days_since(at))
+                }
+                _ => None,
+            })
+            .fold(f64::INFINITY, f64::min);
+        let volts = 3.05 - 0.0012 * used - 0.7 * (-left).exp();
+        (volts * 100.0).round() / 100.0
     }
 }
 
@@ -473,6 +485,22 @@ mod tests {
             samples.iter().filter(|sample| sample.seq == 0).collect();
         assert_eq!(starts.len(), 2);
         assert!(starts[1].up_ms < 600_000);
+    }
+
+    #[test]
+    fn cells_give_way_before_a_board_falls_silent() {
+        let season = rowan_plan(8).grow();
+        let volts = said(&season, "board-landing", Quantity::Battery);
+        let Fault::Silent { from, to } = season.plan.boards[2].faults[0] else {
+            panic!("the board of the landing falls silent")
+        };
+        let near = |at: Instant| {
+            let last = volts.iter().take_while(|r| r.at < at).last();
+            last.unwrap().value
+        };
+        assert!(near(from.plus_hours(-240.0)) > 2.8);
+        assert!(near(from) < 2.5);
+        assert!(near(to.plus_hours(12.0)) > 3.0);
     }
 
     #[test]

@@ -172,9 +172,11 @@ mod tests {
 
     /// Counts come from single seeds and their warmth, the truth from the
     /// formula: over 1,440 containers they agree within four standard errors,
-    /// for slow and fast places alike.
+    /// for slow and fast places alike, and scatter about it as the binomial
+    /// distribution does (dispersion 1, its standard error near 0.04).
     #[test]
     fn germination_agrees_with_the_true_fractions() {
+        let (mut squares, mut n_containers) = (0.0, 0.0);
         for place in ["south-sill", "stair-landing", "airing-shelf"] {
             let (mut counted, mut expected, mut variance) = (0.0, 0.0, 0.0);
             for seed in 0..30 {
@@ -190,11 +192,16 @@ mod tests {
                     counted += f64::from(truth.germinated);
                     expected += n * p;
                     variance += n * p * (1.0 - p);
+                    let off = f64::from(truth.germinated) - n * p;
+                    squares += off.powi(2) / (n * p * (1.0 - p));
+                    n_containers += 1.0;
                 }
             }
             let off: f64 = (counted - expected) / variance.sqrt();
             assert!(off.abs() < 4.0, "{place}: {off} standard errors");
         }
+        let dispersion: f64 = squares / n_containers;
+        assert!((dispersion - 1.0).abs() < 0.16, "{dispersion}");
     }
 
     /// Source: mean and variance of the binomial distribution.

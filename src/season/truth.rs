@@ -225,6 +225,15 @@ mod tests {
     }
 
     #[test]
+    fn a_base_that_falls_in_the_cold_is_lower_after_long_chilling() {
+        let mut truth = rowan::rowan_plan(1).truth;
+        assert!((truth.base_of(3) - truth.base_of(0)).abs() < 1e-12);
+        truth.base_fall_per_week = 0.1;
+        assert!((truth.base_of(0) - 3.0).abs() < 1e-12);
+        assert!((truth.base_of(3) - 1.2).abs() < 1e-12);
+    }
+
+    #[test]
     fn without_effects_nothing_differs() {
         let null = rowan::rowan_plan(1).truth.without_effects();
         let first = null.expected_share(0, 0, 5.0);
