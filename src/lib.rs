@@ -20,3 +20,14 @@ pub mod observation;
 pub mod trial;
 
 pub mod season;
+pub mod climate;
+pub mod stats;
+pub mod store;
+
+pub mod alert;
+pub mod study;
+
+pub mod notify;
+
+pub mod chart;
+pub mod decode;
