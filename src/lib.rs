@@ -19,7 +19,6 @@ pub mod observation;
 
 pub mod trial;
 
-pub mod season;
 pub mod climate;
 pub mod stats;
 pub mod store;
@@ -31,3 +30,5 @@ pub mod notify;
 
 pub mod chart;
 pub mod decode;
+
+pub mod season;

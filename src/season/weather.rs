@@ -7,11 +7,12 @@
 
 use std::f64::consts::TAU;
 
+use crate::climate::psychrometrics::saturation_over_water;
 use crate::season::fridge::Fridge;
 use crate::season::noise::Noise;
 use crate::season::room::Room;
 use crate::season::sun::{self, Sun};
-use crate::units::{Celsius, Instant, Kilopascal, Lux, RelativeHumidity};
+use crate::units::{Celsius, Instant, Lux, RelativeHumidity};
 
 /// The climate at a place at one instant.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -35,27 +36,13 @@ impl Climate {
             light: Lux::new(lux.max(0.0)).expect("no sun is brighter"),
         }
     }
-
-    /// Pressure of the water vapour in the air.
-    #[must_use]
-    pub fn vapour_pressure(&self) -> Kilopascal {
-        let saturated = saturation_kilopascals(self.temperature.degrees());
-        Kilopascal::new(saturated * self.humidity.fraction())
-            .expect("vapour pressure is not negative")
-    }
-
-    /// The temperature at which this air would give off dew.
-    #[must_use]
-    pub fn dew_point(&self) -> Celsius {
-        let x = (self.vapour_pressure().kilopascals() / 0.6108).ln();
-        Celsius::new(237.3 * x / (17.27 - x))
-            .expect("humidity of at least 1 % has a dew point")
-    }
 }
 
-/// Saturation vapour pressure over water, kPa (FAO 56, eq. 11).
+/// Saturation vapour pressure over water, kPa.
 pub(crate) fn saturation_kilopascals(celsius: f64) -> f64 {
-    0.6108 * (17.27 * celsius / (celsius + 237.3)).exp()
+    let air = Celsius::new(celsius)
+        .expect("the weather stays far above absolute zero");
+    saturation_over_water(air).kilopascals()
 }
 
 /// The air and the light outside the house.
@@ -188,22 +175,11 @@ pub(crate) fn rising(x: f64) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::climate::psychrometrics::{dew_point, vapour_pressure};
     use crate::season::rowan;
     use crate::trial::entry::PlaceKind;
 
     const HOUR: i64 = 3_600_000;
-
-    /// Source: FAO 56, Example 3: e°(24.5 °C) = 3.075 kPa (read in the
-    /// project's notes); the dew point undoes it.
-    #[test]
-    fn dew_point_undoes_saturation() {
-        assert!((saturation_kilopascals(24.5) - 3.075).abs() < 5e-4);
-        let air = Climate::new(18.0, 60.0, 0.0);
-        let back = saturation_kilopascals(air.dew_point().degrees());
-        assert!((back - air.vapour_pressure().kilopascals()).abs() < 1e-9);
-        let wet = Climate::new(4.0, 100.0, 0.0);
-        assert!((wet.dew_point().degrees() - 4.0).abs() < 1e-9);
-    }
 
     #[test]
     fn winter_is_colder_and_darker_than_summer() {
@@ -257,11 +233,12 @@ mod tests {
             for place in plan.all_places() {
                 let here =
                     weather.climate_at(place.name.as_str(), &place.spot, at);
-                assert!(here.dew_point() <= here.temperature);
-                if place.kind != PlaceKind::Fridge
-                    && here.humidity.percent() < 98.9
+                let (air, humidity) = (here.temperature, here.humidity);
+                let dew_point = dew_point(air, humidity).unwrap();
+                assert!((dew_point - air).degrees() < 1e-6);
+                if place.kind != PlaceKind::Fridge && humidity.percent() < 98.9
                 {
-                    let inside = here.vapour_pressure().kilopascals();
+                    let inside = vapour_pressure(air, humidity).kilopascals();
                     assert!(inside > outside.vapour_kilopascals);
                 }
             }
