@@ -32,3 +32,5 @@ pub mod report;
 
 pub mod chart;
 pub mod decode;
+
+pub mod season;
