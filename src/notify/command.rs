@@ -287,7 +287,7 @@ mod tests {
             Channel { name: "command".to_owned(), way: Way::Command(command) };
 
         channel.look().unwrap();
-        channel.send(&warm_fridge(), 3).await.unwrap();
+        channel.send(&AlertJson::new(&warm_fridge(), 3)).await.unwrap();
 
         let got: serde_json::Value =
             serde_json::from_str(&text(&folder, "got")).unwrap();

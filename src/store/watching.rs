@@ -5,7 +5,7 @@
 
 use std::collections::BTreeMap;
 
-use rusqlite::{Row, Transaction, params};
+use rusqlite::{OptionalExtension, Row, Transaction, params};
 
 use crate::observation::{Name, Quantity};
 use crate::store::{Doing, Store, StoreError};
@@ -126,6 +126,40 @@ impl Store {
                 .writing()?;
         }
         transaction.commit().writing()
+    }
+
+    /// Keeps what the daemon says of itself, as JSON.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn daemon_says(
+        &mut self,
+        body: &str,
+        now: Instant,
+    ) -> Result<(), StoreError> {
+        self.connection
+            .execute(
+                "INSERT OR REPLACE INTO daemon_says (name, at_ms, body) \
+                 VALUES ('daemon', ?1, ?2)",
+                params![now.millis(), body],
+            )
+            .writing()?;
+        Ok(())
+    }
+
+    /// What the daemon last said of itself, and when.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn daemon_said(&self) -> Result<Option<(Instant, String)>, StoreError> {
+        self.connection
+            .query_row(
+                "SELECT at_ms, body FROM daemon_says WHERE name = 'daemon'",
+                [],
+                |row| Ok((Instant::from_millis(row.get(0)?), row.get(1)?)),
+            )
+            .optional()
+            .reading()
     }
 
     /// Alerts raised since an instant and those that last, newest first.

@@ -1,6 +1,5 @@
 //! The specification: one chapter a file, each test a sentence.
 
-mod figures;
 #![allow(
     clippy::unwrap_used,
     reason = "a helper of a test may fail the test with it, like the test"
@@ -8,4 +7,5 @@ mod figures;
 
 mod support;
 
+mod figures;
 mod sources;
