@@ -16,3 +16,5 @@
 pub mod units;
 
 pub mod observation;
+
+pub mod decode;
