@@ -1,1 +1,3 @@
 //! The specification: one chapter a file, each test a sentence.
+
+mod figures;
