@@ -16,3 +16,17 @@
 pub mod units;
 
 pub mod observation;
+
+pub mod trial;
+
+pub mod climate;
+pub mod stats;
+pub mod store;
+
+pub mod alert;
+pub mod study;
+
+pub mod notify;
+
+pub mod chart;
+pub mod decode;

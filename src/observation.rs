@@ -236,8 +236,7 @@ impl Quality {
     /// value, and at a certain instant.
     #[must_use]
     pub const fn counts(self) -> bool {
-        self.0
-            & (Self::STUCK.0 | Self::CLOCK_DOUBTFUL.0 | Self::KNOWN_FALSE.0)
+        self.0 & (Self::STUCK.0 | Self::CLOCK_DOUBTFUL.0 | Self::KNOWN_FALSE.0)
             == 0
     }
 

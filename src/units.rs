@@ -301,9 +301,7 @@ impl From<DateTime<Utc>> for Instant {
 /// RFC 3339 in UTC with `Z`; fractions only where there are any.
 impl fmt::Display for Instant {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.write_str(
-            &self.utc().to_rfc3339_opts(SecondsFormat::AutoSi, true),
-        )
+        f.write_str(&self.utc().to_rfc3339_opts(SecondsFormat::AutoSi, true))
     }
 }
 

@@ -1,0 +1,1 @@
+//! What the daemon knows about itself: plain values, no measuring.
