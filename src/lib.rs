@@ -13,22 +13,17 @@
 //! one pure function and keep the answer. `tests/floors.rs` guards who may
 //! import whom; `DEVELOPERS.md` has the map.
 
-pub mod units;
-
-pub mod observation;
-
-pub mod trial;
-
+pub mod alert;
+pub mod chart;
 pub mod climate;
+pub mod daemon;
+pub mod decode;
+pub mod health;
+pub mod notify;
+pub mod observation;
+pub mod source;
 pub mod stats;
 pub mod store;
-
-pub mod alert;
 pub mod study;
-
-pub mod notify;
-
-pub mod chart;
-pub mod decode;
-
-pub mod daemon;
+pub mod trial;
+pub mod units;

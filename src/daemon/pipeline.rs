@@ -19,7 +19,7 @@ use tokio::time::timeout;
 
 use crate::daemon::lock::{DaemonLock, LockError};
 use crate::daemon::outbox::Outbox;
-use crate::daemon::writer::{Progress, QUEUE, Writer};
+use crate::daemon::writer::{QUEUE, Writer};
 use crate::decode::Mapping;
 use crate::notify::Channel;
 use crate::observation::Name;
@@ -124,9 +124,10 @@ pub async fn start(plan: Plan, now: Now) -> Result<Running, DaemonError> {
     for settings in &plan.serial {
         start.serial(settings);
     }
-    // The sources hold the only senders: when they end, the queue closes.
     let Starting { feed, mut tasks, ports, sources, broken } = start;
-    drop(feed);
+    // Without any source the daemon runs as well: this keeps the queue open
+    // until the stop signal. When the last sender ends, the writer drains.
+    tasks.spawn(until_stopped(feed));
     let news = Arc::new(Notify::new());
     let channels =
         plan.channels.iter().map(|channel| channel.name.clone()).collect();
@@ -140,8 +141,8 @@ pub async fn start(plan: Plan, now: Now) -> Result<Running, DaemonError> {
         known_boards,
         sources: sources.clone(),
         outbox: Arc::clone(&news),
-        progress: Arc::new(Progress::default()),
-        stop: stopped.clone(),
+        broken: broken.clone(),
+        failing: false,
     };
     let runtime = Handle::current();
     let writer = std::thread::Builder::new()
@@ -167,6 +168,12 @@ pub async fn start(plan: Plan, now: Now) -> Result<Running, DaemonError> {
         broken,
         _lock: lock,
     })
+}
+
+async fn until_stopped(feed: Feed) {
+    let mut stop = feed.stop.clone();
+    // A dropped sender is a stop as well.
+    drop(stop.wait_for(|stop| *stop).await);
 }
 
 struct Starting {

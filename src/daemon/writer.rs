@@ -6,17 +6,16 @@
 
 use std::collections::BTreeSet;
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
 use std::time::{Duration, Instant as Monotonic};
 
 use chrono_tz::Tz;
-use serde_json::json;
 use tokio::runtime::Handle;
-use tokio::sync::{Notify, mpsc, watch};
+use tokio::sync::{Notify, mpsc};
 use tokio::time::timeout;
 
 use crate::daemon::clock::StepWatch;
 use crate::daemon::watching::Watching;
+use crate::health::{DaemonHealth, SourceWord};
 use crate::observation::Name;
 use crate::source::{Delivery, Now, SourceHealth};
 use crate::store::{Arrival, Intake, Store, StoreError, WatchStep};
@@ -50,16 +49,10 @@ pub(crate) struct Writer {
     pub(crate) sources: Vec<Arc<SourceHealth>>,
     /// Told when the outbox may have something new.
     pub(crate) outbox: Arc<Notify>,
-    pub(crate) progress: Arc<Progress>,
-    /// Tells a daemon without any source when to end.
-    pub(crate) stop: watch::Receiver<bool>,
-}
-
-/// What others may see of the writer.
-#[derive(Debug, Default)]
-pub(crate) struct Progress {
+    /// What could not be started.
+    pub(crate) broken: Vec<String>,
     /// The last commit failed.
-    pub(crate) failing: AtomicBool,
+    pub(crate) failing: bool,
 }
 
 impl Writer {
@@ -126,7 +119,7 @@ impl Writer {
             .collect();
         match intake.take(&mut self.store, &arrivals) {
             Ok(taken) => {
-                self.progress.failing.store(false, Ordering::Relaxed);
+                self.failing = false;
                 for delivery in batch.drain(..) {
                     delivery.receipt.confirm();
                 }
@@ -136,7 +129,7 @@ impl Writer {
                 }
             }
             Err(error) => {
-                self.progress.failing.store(true, Ordering::Relaxed);
+                self.failing = true;
                 tracing::error!(
                     error = &error as &dyn std::error::Error,
                     n_messages = batch.len(),
@@ -204,32 +197,31 @@ impl Writer {
 
     /// Leaves word for `status`.
     fn say(&mut self, running: bool) -> Result<(), StoreError> {
-        let sources: Vec<_> = self
-            .sources
-            .iter()
-            .map(|source| {
-                let condition = source.condition();
-                let counts: serde_json::Map<String, serde_json::Value> = source
-                    .counts()
-                    .into_iter()
-                    .map(|(what, n)| (what.to_owned(), json!(n)))
-                    .collect();
-                json!({
-                    "name": source.name().as_str(),
-                    "state": condition.state.words(),
-                    "well": condition.state.is_well(),
-                    "detail": condition.detail,
-                    "delivered": source.delivered(),
-                    "counts": counts,
-                })
-            })
-            .collect();
-        let body = json!({
-            "running": running,
-            "waiting": self.deliveries.len(),
-            "sources": sources,
-        });
-        self.store.daemon_says(&body.to_string(), (self.now)())
+        let sources = self.sources.iter().map(|s| source_word(s)).collect();
+        let health = DaemonHealth {
+            running,
+            waiting: self.deliveries.len(),
+            failing: self.failing,
+            sources,
+            broken: self.broken.clone(),
+        };
+        self.store.daemon_says(&health, (self.now)())
+    }
+}
+
+fn source_word(source: &SourceHealth) -> SourceWord {
+    let condition = source.condition();
+    SourceWord {
+        name: source.name().to_string(),
+        state: condition.state.words().to_owned(),
+        well: condition.state.is_well(),
+        detail: condition.detail,
+        delivered: source.delivered(),
+        counts: source
+            .counts()
+            .into_iter()
+            .map(|(what, n)| (what.to_owned(), n))
+            .collect(),
     }
 }
 

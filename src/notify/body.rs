@@ -6,7 +6,6 @@
 use serde::{Deserialize, Serialize};
 
 use crate::alert::{Alert, Change, Severity};
-use crate::observation::Quantity;
 use crate::trial::entry::word_of;
 
 /// The name and version of this form.
@@ -82,7 +81,7 @@ fn to_thousandths(value: f64) -> f64 {
 pub(crate) mod tests {
     use super::*;
     use crate::alert::{AlertId, AlertKind};
-    use crate::observation::Name;
+    use crate::observation::{Name, Quantity};
     use crate::units::Instant;
 
     /// A fridge that is too warm at 2026-03-14T12:00:00Z.

@@ -254,6 +254,7 @@ mod tests {
     use tempfile::TempDir;
 
     use super::*;
+    use crate::notify::body::AlertJson;
     use crate::notify::body::tests::warm_fridge;
     use crate::notify::{Channel, Way};
 

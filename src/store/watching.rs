@@ -7,6 +7,7 @@ use std::collections::BTreeMap;
 
 use rusqlite::{OptionalExtension, Row, Transaction, params};
 
+use crate::health::DaemonHealth;
 use crate::observation::{Name, Quantity};
 use crate::store::{Doing, Store, StoreError};
 use crate::units::Instant;
@@ -128,15 +129,17 @@ impl Store {
         transaction.commit().writing()
     }
 
-    /// Keeps what the daemon says of itself, as JSON.
+    /// Keeps what the daemon says of itself.
     ///
     /// # Errors
     /// [`StoreError`].
     pub fn daemon_says(
         &mut self,
-        body: &str,
+        health: &DaemonHealth,
         now: Instant,
     ) -> Result<(), StoreError> {
+        let body = serde_json::to_string(health)
+            .expect("plain data can be written as JSON");
         self.connection
             .execute(
                 "INSERT OR REPLACE INTO daemon_says (name, at_ms, body) \
@@ -151,15 +154,26 @@ impl Store {
     ///
     /// # Errors
     /// [`StoreError`].
-    pub fn daemon_said(&self) -> Result<Option<(Instant, String)>, StoreError> {
-        self.connection
+    pub fn daemon_said(
+        &self,
+    ) -> Result<Option<(Instant, DaemonHealth)>, StoreError> {
+        let said: Option<(i64, String)> = self
+            .connection
             .query_row(
                 "SELECT at_ms, body FROM daemon_says WHERE name = 'daemon'",
                 [],
-                |row| Ok((Instant::from_millis(row.get(0)?), row.get(1)?)),
+                |row| Ok((row.get(0)?, row.get(1)?)),
             )
             .optional()
-            .reading()
+            .reading()?;
+        let Some((at, body)) = said else { return Ok(None) };
+        let health = serde_json::from_str(&body).map_err(|error| {
+            StoreError::Damaged {
+                what: "word of the daemon".to_owned(),
+                why: error.to_string(),
+            }
+        })?;
+        Ok(Some((Instant::from_millis(at), health)))
     }
 
     /// Alerts raised since an instant and those that last, newest first.
