@@ -27,3 +27,10 @@ pub mod store;
 pub mod study;
 pub mod trial;
 pub mod units;
+
+pub mod notify;
+
+pub mod chart;
+pub mod decode;
+
+pub mod season;
