@@ -30,3 +30,5 @@ pub mod notify;
 
 pub mod chart;
 pub mod decode;
+
+pub mod source;

@@ -7,5 +7,5 @@
 
 mod support;
 
-mod sources;
 mod figures;
+mod sources;
