@@ -41,3 +41,10 @@ pub mod study;
 pub mod trial;
 pub mod trial;
 pub mod units;
+
+pub mod notify;
+
+pub mod chart;
+pub mod decode;
+
+pub mod source;
