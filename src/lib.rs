@@ -14,37 +14,17 @@
 //! import whom; `DEVELOPERS.md` has the map.
 
 pub mod alert;
-pub mod alert;
-pub mod chart;
 pub mod chart;
 pub mod climate;
-pub mod climate;
-pub mod daemon;
 pub mod daemon;
 pub mod decode;
-pub mod decode;
-pub mod health;
 pub mod health;
 pub mod notify;
-pub mod notify;
-pub mod observation;
 pub mod observation;
 pub mod season;
 pub mod source;
-pub mod source;
-pub mod stats;
 pub mod stats;
 pub mod store;
-pub mod store;
 pub mod study;
-pub mod study;
-pub mod trial;
 pub mod trial;
 pub mod units;
-
-pub mod notify;
-
-pub mod chart;
-pub mod decode;
-
-pub mod source;
