@@ -18,3 +18,7 @@ pub mod units;
 pub mod observation;
 
 pub mod trial;
+
+pub mod store;
+pub mod climate;
+pub mod stats;

@@ -1,0 +1,34 @@
+//! What the air and the light at a place amount to: from logged readings to
+//! doses, day summaries, dew points and chill hours.
+//!
+//! Not statistics (that is `stats`) and not who lay where (that is `study`):
+//! nothing here knows a seed, a board or a time zone database.
+//!
+//! Reading order: [`shape`] says what a moment counts, [`log`] holds the
+//! readings and their holes, [`integrate`] sums one over the other. The rest
+//! names the doses that growers know.
+
+pub mod shape;
+
+pub mod log;
+
+pub mod integrate;
+
+pub mod days;
+
+pub mod warmth;
+
+pub mod light;
+
+pub mod chill;
+
+pub mod psychrometrics;
+
+pub mod calibration;
+
+pub mod damp;
+
+pub mod growth_index;
+
+#[cfg(test)]
+mod published;

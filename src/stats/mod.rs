@@ -1,0 +1,32 @@
+//! What the counts allow one to say: intervals, tests, time to germination,
+//! regression.
+//!
+//! Not a general statistics library: it holds what a germination trial needs,
+//! takes counts and gives results as structs with named fields, and would
+//! rather give no p-value than a wrong one. It knows neither places nor
+//! readings; `study` brings those together with it.
+//!
+//! Read in this order: [`proportion`] and [`difference`] (one container, two
+//! of them),
+//! [`germination`] (when one container germinated, in the usual indices),
+//! [`turnbull`] and [`survival`] (time to germination without a model),
+//! [`design`], [`binomial`], [`strata`] and [`holm`] (do containers differ
+//! more than by chance, and by what).
+
+pub mod censored;
+pub mod convergence;
+pub mod error;
+pub mod interval;
+
+pub mod difference;
+pub mod germination;
+pub mod proportion;
+pub mod survival;
+pub mod turnbull;
+
+pub mod binomial;
+pub mod design;
+pub mod holm;
+pub mod link;
+
+mod distribution;

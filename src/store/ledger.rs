@@ -1,0 +1,233 @@
+//! The ledger table: entries in, entries out.
+//!
+//! Reading, judging and writing happen in one transaction, so two writers
+//! cannot both take the last seed.
+
+use rusqlite::{Connection, Row, params};
+
+use crate::observation::Name;
+use crate::store::{Doing, Store, StoreError};
+use crate::trial::admission::{OnConflict, admit};
+use crate::trial::book::Problem;
+use crate::trial::entry::{Batch, Container, Draft, Entry, EntryId, Statement};
+use crate::trial::label::Label;
+use crate::trial::when::When;
+use crate::units::Instant;
+
+/// What to do when some of the drafts are refused.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Keep {
+    /// Write all or nothing.
+    AllOrNothing,
+    /// Write the good ones.
+    Good,
+}
+
+/// Drafts to be written, and by whom.
+#[derive(Debug)]
+pub struct Records<'a> {
+    /// What is to be written.
+    pub drafts: &'a [Draft],
+    /// What to do with contradictions.
+    pub on_conflict: OnConflict,
+    /// What to do when some are refused.
+    pub keep: Keep,
+    /// Who writes.
+    pub by: &'a str,
+    /// By which way.
+    pub origin: &'a str,
+    /// The present.
+    pub now: Instant,
+    /// Judge, but write nothing.
+    pub dry_run: bool,
+}
+
+/// What was written.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Recorded {
+    /// The new entries (those that would be, on a dry run).
+    pub written: Vec<Entry>,
+    /// Drafts that the ledger already had, word for word.
+    pub unchanged: usize,
+    /// Drafts refused: index and reason.
+    pub refused: Vec<Problem>,
+}
+
+impl Store {
+    /// The whole ledger in the order of writing.
+    ///
+    /// # Errors
+    /// [`StoreError::Damaged`] when an entry cannot be understood.
+    pub fn ledger(&self) -> Result<Vec<Entry>, StoreError> {
+        read_all(&self.connection)
+    }
+
+    /// Judges drafts against the ledger and writes what may be written.
+    ///
+    /// With [`Keep::AllOrNothing`] one refusal means that nothing is
+    /// written; the refusals are in the answer, not an error.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the file cannot be read or written.
+    pub fn record(
+        &mut self,
+        records: &Records<'_>,
+    ) -> Result<Recorded, StoreError> {
+        let transaction = self.begin()?;
+        let ledger = read_all(&transaction)?;
+        let admission = admit(&ledger, records.drafts, &records.on_conflict);
+        let mut recorded = Recorded {
+            written: Vec::new(),
+            unchanged: admission.unchanged,
+            refused: admission.refused,
+        };
+        if records.keep == Keep::AllOrNothing && !recorded.refused.is_empty() {
+            return Ok(recorded);
+        }
+        let mut labels = Labels::of(&ledger);
+        let next = ledger.last().map_or(0, |entry| entry.id.0) + 1;
+        for (id, (_, mut draft)) in (next..).zip(admission.fresh) {
+            labels.give(&mut draft);
+            let entry = Entry {
+                id: EntryId(id),
+                draft,
+                written: records.now,
+                by: records.by.to_owned(),
+                origin: records.origin.to_owned(),
+            };
+            if !records.dry_run {
+                insert(&transaction, &entry)?;
+            }
+            recorded.written.push(entry);
+        }
+        if !records.dry_run {
+            transaction.commit().writing()?;
+        }
+        Ok(recorded)
+    }
+}
+
+/// Gives each new unit a label that no unit ever had.
+struct Labels {
+    used: std::collections::BTreeSet<Label>,
+    next: u64,
+}
+
+impl Labels {
+    fn of(ledger: &[Entry]) -> Self {
+        let used: std::collections::BTreeSet<Label> = ledger
+            .iter()
+            .filter_map(|entry| label_of(&entry.draft.statement))
+            .collect();
+        let next = u64::try_from(used.len()).expect("a count fits in 64 bits");
+        Self { used, next }
+    }
+
+    fn give(&mut self, draft: &mut Draft) {
+        let slot = match &mut draft.statement {
+            Statement::Batch(Batch { label, .. })
+            | Statement::Container(Container { label, .. }) => label,
+            _ => return,
+        };
+        let superseding = draft.supersedes.is_some();
+        let taken = slot.is_some_and(|label| self.used.contains(&label));
+        if slot.is_none() || (taken && !superseding) {
+            let mut label = Label::nth(self.next);
+            while self.used.contains(&label) {
+                self.next += 1;
+                label = Label::nth(self.next);
+            }
+            *slot = Some(label);
+        }
+        self.used.extend(*slot);
+    }
+}
+
+fn label_of(statement: &Statement) -> Option<Label> {
+    match statement {
+        Statement::Batch(Batch { label, .. })
+        | Statement::Container(Container { label, .. }) => *label,
+        _ => None,
+    }
+}
+
+fn insert(connection: &Connection, entry: &Entry) -> Result<(), StoreError> {
+    let draft = &entry.draft;
+    let json = |value: Result<String, serde_json::Error>| {
+        value.expect("an entry can always be written as JSON")
+    };
+    connection
+        .prepare_cached(
+            "INSERT INTO entry (id, trial, kind, at_ms, stated, written_ms, \
+             by, origin, supersedes, reason, body) \
+             VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)",
+        )
+        .writing()?
+        .execute(params![
+            entry.id.0,
+            draft.trial.as_ref().map(Name::as_str),
+            draft.statement.kind(),
+            draft.when.at.millis(),
+            json(serde_json::to_string(&draft.when.stated)),
+            entry.written.millis(),
+            entry.by,
+            entry.origin,
+            draft.supersedes.map(|id| id.0),
+            draft.reason,
+            json(serde_json::to_string(&draft.statement)),
+        ])
+        .writing()?;
+    Ok(())
+}
+
+fn read_all(connection: &Connection) -> Result<Vec<Entry>, StoreError> {
+    let mut statement = connection
+        .prepare_cached(
+            "SELECT id, trial, at_ms, stated, written_ms, by, origin, \
+             supersedes, reason, body FROM entry ORDER BY id",
+        )
+        .reading()?;
+    let mut rows = statement.query([]).reading()?;
+    let mut entries = Vec::new();
+    while let Some(row) = rows.next().reading()? {
+        entries.push(entry_from(row)?);
+    }
+    Ok(entries)
+}
+
+fn entry_from(row: &Row<'_>) -> Result<Entry, StoreError> {
+    let id: i64 = row.get("id").reading()?;
+    let damaged = |why: String| StoreError::Damaged {
+        what: format!("ledger entry {id}"),
+        why,
+    };
+    let stated: String = row.get("stated").reading()?;
+    let body: String = row.get("body").reading()?;
+    let trial: Option<String> = row.get("trial").reading()?;
+    let at = Instant::from_millis(row.get("at_ms").reading()?);
+    let draft = Draft {
+        trial: trial
+            .map(Name::new)
+            .transpose()
+            .map_err(|error| damaged(error.to_string()))?,
+        when: When {
+            at,
+            stated: serde_json::from_str(&stated)
+                .map_err(|error| damaged(error.to_string()))?,
+        },
+        statement: serde_json::from_str(&body)
+            .map_err(|error| damaged(error.to_string()))?,
+        supersedes: row
+            .get::<_, Option<i64>>("supersedes")
+            .reading()?
+            .map(EntryId),
+        reason: row.get("reason").reading()?,
+    };
+    Ok(Entry {
+        id: EntryId(id),
+        draft,
+        written: Instant::from_millis(row.get("written_ms").reading()?),
+        by: row.get("by").reading()?,
+        origin: row.get("origin").reading()?,
+    })
+}

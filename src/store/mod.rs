@@ -1,0 +1,205 @@
+//! One SQLite file that keeps everything: ledger, readings, alerts.
+//!
+//! It stores and gives back; what entries add up to is `trial::book`, when a
+//! sample was taken is decided by `decode::dating`, what it all means is
+//! `study`. Never reached from the async runtime: callers own a thread.
+
+//mod arrivals;
+mod ledger;
+mod numbers;
+mod readings;
+mod refused;
+mod schema;
+mod series;
+mod watching;
+
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior};
+
+//pub use arrivals::{Arrival, Arrivals, Outcome, Settled};
+pub use ledger::{Keep, Recorded, Records};
+pub use readings::{IMPORT_CHUNK, Imported};
+pub use refused::{MAX_REFUSED_BYTES, RefusedRow};
+pub use series::SeriesInfo;
+pub use watching::{AlertRow, OutboxRow, WatchStep};
+
+/// How long a writer waits for another one.
+const BUSY_TIMEOUT: Duration = Duration::from_secs(5);
+
+/// What a caller wants to do with the file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Access {
+    /// Only look.
+    ReadOnly,
+    /// Look and write; the file must exist.
+    ReadWrite,
+    /// As `ReadWrite`, making the file if there is none.
+    Create,
+}
+
+/// Why the store could not do what was asked.
+#[derive(Debug, thiserror::Error)]
+pub enum StoreError {
+    /// There is no file to open.
+    #[error("there is no data file at \"{}\"", path.display())]
+    Missing {
+        /// Where it was looked for.
+        path: PathBuf,
+    },
+    /// The folder of the file cannot be made.
+    #[error("cannot make the folder of \"{}\"", path.display())]
+    Folder {
+        /// The data file.
+        path: PathBuf,
+        /// Why.
+        source: std::io::Error,
+    },
+    /// SQLite says no.
+    #[error("the data file could not be {doing}")]
+    Sqlite {
+        /// `opened`, `read`, `written`.
+        doing: &'static str,
+        /// What SQLite says.
+        source: rusqlite::Error,
+    },
+    /// The file was written by another version of the program.
+    #[error(
+        "the data file has schema {found}, this program knows {known}; {hint}"
+    )]
+    OtherSchema {
+        /// Schema of the file.
+        found: i64,
+        /// Newest schema this program knows.
+        known: i64,
+        /// What to do.
+        hint: &'static str,
+    },
+    /// The file holds something this program cannot have written.
+    #[error("the data file holds a damaged {what}: {why}")]
+    Damaged {
+        /// Which record.
+        what: String,
+        /// What is wrong with it.
+        why: String,
+    },
+}
+
+/// `map_err` helpers that say what was being done.
+pub(crate) trait Doing<T> {
+    fn opening(self) -> Result<T, StoreError>;
+    fn reading(self) -> Result<T, StoreError>;
+    fn writing(self) -> Result<T, StoreError>;
+}
+
+impl<T> Doing<T> for Result<T, rusqlite::Error> {
+    fn opening(self) -> Result<T, StoreError> {
+        self.map_err(|source| StoreError::Sqlite { doing: "opened", source })
+    }
+    fn reading(self) -> Result<T, StoreError> {
+        self.map_err(|source| StoreError::Sqlite { doing: "read", source })
+    }
+    fn writing(self) -> Result<T, StoreError> {
+        self.map_err(|source| StoreError::Sqlite { doing: "written", source })
+    }
+}
+
+/// An open data file.
+#[derive(Debug)]
+pub struct Store {
+    connection: Connection,
+    path: PathBuf,
+}
+
+impl Store {
+    /// Opens the data file, making its tables when it is new.
+    ///
+    /// # Errors
+    /// [`StoreError`] when there is no file (unless `Create`), when it is
+    /// no data file of this program, or when SQLite refuses.
+    pub fn open(path: &Path, access: Access) -> Result<Self, StoreError> {
+        let exists = path.exists();
+        if !exists && access != Access::Create {
+            return Err(StoreError::Missing { path: path.to_owned() });
+        }
+        if let (false, Some(folder)) = (exists, path.parent()) {
+            std::fs::create_dir_all(folder).map_err(|source| {
+                StoreError::Folder { path: path.to_owned(), source }
+            })?;
+        }
+        let flags = match access {
+            Access::ReadOnly => OpenFlags::SQLITE_OPEN_READ_ONLY,
+            Access::ReadWrite => OpenFlags::SQLITE_OPEN_READ_WRITE,
+            Access::Create => {
+                OpenFlags::SQLITE_OPEN_READ_WRITE
+                    | OpenFlags::SQLITE_OPEN_CREATE
+            }
+        } | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+        let connection = Connection::open_with_flags(path, flags).opening()?;
+        connection.busy_timeout(BUSY_TIMEOUT).opening()?;
+        connection.set_prepared_statement_cache_capacity(64);
+        let mut store = Self { connection, path: path.to_owned() };
+        if access == Access::ReadOnly {
+            schema::check(&store.connection)?;
+        } else {
+            store.set_up_for_writing()?;
+        }
+        Ok(store)
+    }
+
+    fn set_up_for_writing(&mut self) -> Result<(), StoreError> {
+        let pragmas = [
+            ("journal_mode", "WAL"),
+            // Acknowledged means on disk, so a commit must be on disk.
+            ("synchronous", "FULL"),
+            ("foreign_keys", "ON"),
+            ("journal_size_limit", "4194304"),
+        ];
+        for (name, value) in pragmas {
+            self.connection
+                .pragma_update_and_check(None, name, value, |_| Ok(()))
+                .or_else(|error| match error {
+                    rusqlite::Error::QueryReturnedNoRows => Ok(()),
+                    other => Err(other),
+                })
+                .opening()?;
+        }
+        schema::migrate(&mut self.connection)
+    }
+
+    /// Where the file is.
+    #[must_use]
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
+    /// A number that changes when another connection has written.
+    ///
+    /// # Errors
+    /// [`StoreError::Sqlite`].
+    pub fn data_version(&self) -> Result<i64, StoreError> {
+        self.connection
+            .pragma_query_value(None, "data_version", |row| row.get(0))
+            .reading()
+    }
+
+    /// Size of the file and of what is written ahead of it, bytes.
+    #[must_use]
+    pub fn bytes_on_disk(&self) -> u64 {
+        let mut ahead = self.path.clone().into_os_string();
+        ahead.push("-wal");
+        [self.path.clone(), PathBuf::from(ahead)]
+            .iter()
+            .filter_map(|path| std::fs::metadata(path).ok())
+            .map(|metadata| metadata.len())
+            .sum()
+    }
+
+    /// A transaction that takes the write lock at once.
+    fn begin(&mut self) -> Result<Transaction<'_>, StoreError> {
+        self.connection
+            .transaction_with_behavior(TransactionBehavior::Immediate)
+            .writing()
+    }
+}

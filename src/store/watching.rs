@@ -1,0 +1,328 @@
+//! Watch states, alerts and the outbox: what must survive a restart.
+//!
+//! Which state follows from which reading is decided in `alert`; how a
+//! message leaves is `notify`. Here both are only kept.
+
+use std::collections::BTreeMap;
+
+use rusqlite::{Row, Transaction, params};
+
+use crate::observation::{Name, Quantity};
+use crate::store::{Doing, Store, StoreError};
+use crate::units::Instant;
+
+/// An alert as kept.
+#[derive(Debug, Clone, PartialEq)]
+pub struct AlertRow {
+    /// Stable and unique.
+    pub id: String,
+    /// The watch that raised it.
+    pub watch: String,
+    /// What kind of cause.
+    pub kind: String,
+    /// Where, if at a place.
+    pub place: Option<Name>,
+    /// Which board, if it is about one.
+    pub board: Option<Name>,
+    /// Of what, if about a quantity.
+    pub quantity: Option<Quantity>,
+    /// `urgent` or `normal`.
+    pub severity: String,
+    /// Since when the cause lasts.
+    pub since: Instant,
+    /// When it was raised.
+    pub raised: Instant,
+    /// When it ended; none while it lasts.
+    pub cleared: Option<Instant>,
+    /// The value that raised it.
+    pub value: Option<f64>,
+    /// The limit it crossed.
+    pub limit: Option<f64>,
+    /// For a tired person.
+    pub text: String,
+}
+
+/// A message that waits for its channel, or left.
+#[derive(Debug, Clone, PartialEq)]
+pub struct OutboxRow {
+    /// Its number.
+    pub id: i64,
+    /// The alert it is about.
+    pub alert: String,
+    /// The channel it waits for.
+    pub channel: String,
+    /// The alert as JSON, `attempt` apart.
+    pub body: String,
+    /// When it was written.
+    pub written: Instant,
+    /// How often it was tried.
+    pub attempts: u32,
+    /// When the channel took it.
+    pub taken: Option<Instant>,
+    /// When it was given up.
+    pub given_up: Option<Instant>,
+    /// What the last attempt met.
+    pub error: Option<String>,
+}
+
+/// What one step of a watch changes, written in one transaction.
+#[derive(Debug, Default)]
+pub struct WatchStep {
+    /// The watch and its new state as JSON.
+    pub states: Vec<(String, String)>,
+    /// Alerts to be written or, by their id, replaced.
+    pub alerts: Vec<AlertRow>,
+    /// Messages to be sent: alert, channel, body.
+    pub messages: Vec<(String, String, String)>,
+}
+
+impl Store {
+    /// The state of every watch as JSON.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn watch_states(&self) -> Result<BTreeMap<String, String>, StoreError> {
+        let mut statement = self
+            .connection
+            .prepare_cached("SELECT watch, state FROM watch_state")
+            .reading()?;
+        let rows = statement
+            .query_map([], |row| Ok((row.get(0)?, row.get(1)?)))
+            .reading()?;
+        rows.collect::<Result<_, _>>().reading()
+    }
+
+    /// Keeps what a step of the watches changed, all or nothing.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn keep_watch_step(
+        &mut self,
+        step: &WatchStep,
+        now: Instant,
+    ) -> Result<(), StoreError> {
+        let transaction = self.begin()?;
+        for (watch, state) in &step.states {
+            transaction
+                .prepare_cached(
+                    "INSERT OR REPLACE INTO watch_state (watch, state) \
+                     VALUES (?1, ?2)",
+                )
+                .writing()?
+                .execute([watch, state])
+                .writing()?;
+        }
+        for alert in &step.alerts {
+            write_alert(&transaction, alert)?;
+        }
+        for (alert, channel, body) in &step.messages {
+            transaction
+                .prepare_cached(
+                    "INSERT INTO outbox (alert, channel, body, written_ms, \
+                     next_ms) VALUES (?1, ?2, ?3, ?4, ?4)",
+                )
+                .writing()?
+                .execute(params![alert, channel, body, now.millis()])
+                .writing()?;
+        }
+        transaction.commit().writing()
+    }
+
+    /// Alerts raised since an instant and those that last, newest first.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn alerts(&self, since: Instant) -> Result<Vec<AlertRow>, StoreError> {
+        let mut statement = self
+            .connection
+            .prepare_cached(
+                "SELECT * FROM alert WHERE raised_ms >= ?1 \
+                 OR cleared_ms IS NULL ORDER BY raised_ms DESC, id",
+            )
+            .reading()?;
+        let mut rows = statement.query([since.millis()]).reading()?;
+        let mut alerts = Vec::new();
+        while let Some(row) = rows.next().reading()? {
+            alerts.push(alert_from(row).reading()?);
+        }
+        Ok(alerts)
+    }
+
+    /// Messages that wait and are due, oldest first.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn due_messages(
+        &self,
+        now: Instant,
+        at_most: u32,
+    ) -> Result<Vec<OutboxRow>, StoreError> {
+        let mut statement = self
+            .connection
+            .prepare_cached(
+                "SELECT * FROM outbox WHERE taken_ms IS NULL \
+                 AND given_up_ms IS NULL AND next_ms <= ?1 \
+                 ORDER BY id LIMIT ?2",
+            )
+            .reading()?;
+        let rows = statement
+            .query_map(params![now.millis(), at_most], message_from)
+            .reading()?;
+        rows.collect::<Result<_, _>>().reading()
+    }
+
+    /// Every message about an alert, oldest first.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn messages_of(
+        &self,
+        alert: &str,
+    ) -> Result<Vec<OutboxRow>, StoreError> {
+        let mut statement = self
+            .connection
+            .prepare_cached("SELECT * FROM outbox WHERE alert = ?1 ORDER BY id")
+            .reading()?;
+        let rows = statement.query_map([alert], message_from).reading()?;
+        rows.collect::<Result<_, _>>().reading()
+    }
+
+    /// How many messages wait, and how many were given up.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn undelivered(&self) -> Result<(u64, u64), StoreError> {
+        let count = |condition: &str| -> Result<u64, StoreError> {
+            let sql = format!("SELECT count(*) FROM outbox WHERE {condition}");
+            let n: i64 = self
+                .connection
+                .query_row(&sql, [], |row| row.get(0))
+                .reading()?;
+            Ok(u64::try_from(n).unwrap_or_default())
+        };
+        Ok((
+            count("taken_ms IS NULL AND given_up_ms IS NULL")?,
+            count("given_up_ms IS NOT NULL")?,
+        ))
+    }
+
+    /// The channel took a message.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn message_taken(
+        &mut self,
+        id: i64,
+        now: Instant,
+    ) -> Result<(), StoreError> {
+        self.connection
+            .execute(
+                "UPDATE outbox SET taken_ms = ?2, attempts = attempts + 1, \
+                 error = NULL WHERE id = ?1",
+                [id, now.millis()],
+            )
+            .writing()?;
+        Ok(())
+    }
+
+    /// The channel did not take a message: it is due again at `next`, or
+    /// given up when there is none.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn message_failed(
+        &mut self,
+        id: i64,
+        error: &str,
+        now: Instant,
+        next: Option<Instant>,
+    ) -> Result<(), StoreError> {
+        self.connection
+            .execute(
+                "UPDATE outbox SET attempts = attempts + 1, error = ?2, \
+                 next_ms = coalesce(?3, next_ms), \
+                 given_up_ms = iif(?3 IS NULL, ?4, NULL) WHERE id = ?1",
+                params![id, error, next.map(Instant::millis), now.millis()],
+            )
+            .writing()?;
+        Ok(())
+    }
+}
+
+fn write_alert(
+    transaction: &Transaction<'_>,
+    alert: &AlertRow,
+) -> Result<(), StoreError> {
+    transaction
+        .prepare_cached(
+            "INSERT INTO alert (id, watch, kind, place, board, quantity, \
+             severity, since_ms, raised_ms, cleared_ms, value, limit_value, \
+             text) VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11, \
+             ?12, ?13) ON CONFLICT (id) DO UPDATE SET \
+             cleared_ms = excluded.cleared_ms, text = excluded.text",
+        )
+        .writing()?
+        .execute(params![
+            alert.id,
+            alert.watch,
+            alert.kind,
+            alert.place.as_ref().map(Name::as_str),
+            alert.board.as_ref().map(Name::as_str),
+            alert.quantity.map(Quantity::word),
+            alert.severity,
+            alert.since.millis(),
+            alert.raised.millis(),
+            alert.cleared.map(Instant::millis),
+            alert.value,
+            alert.limit,
+            alert.text,
+        ])
+        .writing()?;
+    Ok(())
+}
+
+fn alert_from(row: &Row<'_>) -> Result<AlertRow, rusqlite::Error> {
+    let name = |column: &str| -> Result<Option<Name>, rusqlite::Error> {
+        let text: Option<String> = row.get(column)?;
+        Ok(text.and_then(|text| Name::new(text).ok()))
+    };
+    let quantity: Option<String> = row.get("quantity")?;
+    let at = |column: &str| -> Result<Instant, rusqlite::Error> {
+        row.get(column).map(Instant::from_millis)
+    };
+    Ok(AlertRow {
+        id: row.get("id")?,
+        watch: row.get("watch")?,
+        kind: row.get("kind")?,
+        place: name("place")?,
+        board: name("board")?,
+        quantity: quantity.as_deref().and_then(Quantity::from_word),
+        severity: row.get("severity")?,
+        since: at("since_ms")?,
+        raised: at("raised_ms")?,
+        cleared: row
+            .get::<_, Option<i64>>("cleared_ms")?
+            .map(Instant::from_millis),
+        value: row.get("value")?,
+        limit: row.get("limit_value")?,
+        text: row.get("text")?,
+    })
+}
+
+fn message_from(row: &Row<'_>) -> Result<OutboxRow, rusqlite::Error> {
+    let at = |column: &str| -> Result<Option<Instant>, rusqlite::Error> {
+        let millis: Option<i64> = row.get(column)?;
+        Ok(millis.map(Instant::from_millis))
+    };
+    Ok(OutboxRow {
+        id: row.get("id")?,
+        alert: row.get("alert")?,
+        channel: row.get("channel")?,
+        body: row.get("body")?,
+        written: at("written_ms")?.unwrap_or_default(),
+        attempts: row.get("attempts")?,
+        taken: at("taken_ms")?,
+        given_up: at("given_up_ms")?,
+        error: row.get("error")?,
+    })
+}

@@ -1,0 +1,164 @@
+//! The join: what the seeds lived through beside what came up, and what may
+//! honestly be said about the two.
+//!
+//! It takes the ledger's book and raw readings and gives one [`Study`], plain
+//! values from which the report writes every number and picture. It reads no
+//! file and draws nothing.
+
+pub mod doses;
+pub mod factors;
+pub mod findings;
+pub mod fridge;
+pub mod outcome;
+pub mod place;
+mod quality;
+mod wording;
+
+use std::collections::BTreeMap;
+
+use crate::climate::log::{LocalOffset, Span};
+use crate::observation::{Name, Quantity, Reading, Series};
+use crate::trial::book::{Book, Trial};
+use crate::trial::house::House;
+use crate::units::Instant;
+
+use doses::UnitDoses;
+use factors::FactorStudy;
+use findings::{Caution, Finding};
+use fridge::FridgeStudy;
+use outcome::Outcome;
+use place::{PlaceLogs, PlaceStudy};
+pub use quality::DataQuality;
+
+/// What a study is made from.
+#[derive(Clone, Copy)]
+pub struct Material<'a> {
+    /// The trial.
+    pub trial: &'a Trial,
+    /// The house it stands in.
+    pub house: &'a House,
+    /// Raw readings of the series that [`needed`] names.
+    pub readings: &'a BTreeMap<Series, Vec<Reading>>,
+    /// The house's distance from UTC.
+    pub local: LocalOffset<'a>,
+    /// The end of what is known.
+    pub until: Instant,
+}
+
+/// Everything a report says, before it is put into words and pictures.
+#[derive(Debug, Clone)]
+pub struct Study {
+    /// The trial's name.
+    pub trial: Name,
+    /// Its question.
+    pub question: String,
+    /// When it began.
+    pub started: Instant,
+    /// The end of what is known.
+    pub until: Instant,
+    /// Days since sowing at which containers are compared: the shortest
+    /// follow-up; none while there is no container.
+    pub common_age_days: Option<f64>,
+    /// Every place at which a unit of the trial stayed.
+    pub places: Vec<PlaceStudy>,
+    /// Every unit, batches first, with outcome and doses.
+    pub units: Vec<UnitStudy>,
+    /// Every factor that was stated, and the place; planned ones first.
+    pub factors: Vec<FactorStudy>,
+    /// Every fridge at which a unit of the trial stayed.
+    pub fridges: Vec<FridgeStudy>,
+    /// What may be said.
+    pub findings: Vec<Finding>,
+    /// What must be said with it.
+    pub cautions: Vec<Caution>,
+    /// What the numbers rest on.
+    pub data_quality: DataQuality,
+}
+
+/// One unit with what it lived through and what came of it.
+#[derive(Debug, Clone)]
+pub struct UnitStudy {
+    /// What came of it.
+    pub outcome: Outcome,
+    /// What it lived through.
+    pub doses: UnitDoses,
+}
+
+impl Study {
+    /// The containers.
+    pub fn containers(&self) -> impl Iterator<Item = &UnitStudy> {
+        self.units.iter().filter(|unit| unit.outcome.is_container)
+    }
+
+    /// The batches.
+    pub fn batches(&self) -> impl Iterator<Item = &UnitStudy> {
+        self.units.iter().filter(|unit| !unit.outcome.is_container)
+    }
+}
+
+/// The series a study needs, with the first and last instant of each.
+#[must_use]
+pub fn needed(
+    book: &Book,
+    trial: &Trial,
+    until: Instant,
+) -> BTreeMap<Series, Span> {
+    let mut needed: BTreeMap<Series, Span> = BTreeMap::new();
+    for (place, span) in place::spans(trial, until) {
+        for quantity in Quantity::CLIMATE {
+            for voice in
+                book.house.voices(&place, quantity, span.from, span.to)
+            {
+                let own = Span::new(voice.from, voice.to);
+                needed
+                    .entry(voice.series)
+                    .and_modify(|known| {
+                        known.from = known.from.min(own.from);
+                        known.to = known.to.max(own.to);
+                    })
+                    .or_insert(own);
+            }
+        }
+    }
+    needed
+}
+
+/// Joins conditions to outcomes.
+#[must_use]
+pub fn study(material: Material<'_>) -> Study {
+    let logs = PlaceLogs::build(material);
+    let sums = logs.sums();
+    let trial = material.trial;
+    let mut units: Vec<_> =
+        trial.batches().chain(trial.containers()).collect();
+    units.sort_by_key(|unit| unit.is_container());
+    let common_age_days = outcome::common_age_days(trial);
+    let units: Vec<UnitStudy> = units
+        .into_iter()
+        .map(|unit| UnitStudy {
+            outcome: outcome::of_unit(material, unit, common_age_days),
+            doses: doses::of_unit(material, unit, &sums),
+        })
+        .collect();
+    let places = place::studies(material, &logs, &sums, &units);
+    let factors = factors::studies(trial, &units);
+    let fridges = fridge::studies(material, &logs, &sums);
+    let data_quality = quality::of(&logs, &places);
+    let mut study = Study {
+        trial: trial.name.clone(),
+        question: trial.question.clone(),
+        started: trial.started.at,
+        until: material.until,
+        common_age_days,
+        places,
+        units,
+        factors,
+        fridges,
+        findings: Vec::new(),
+        cautions: Vec::new(),
+        data_quality,
+    };
+    study.findings = findings::findings(&study);
+    study.cautions = findings::cautions(material, &study);
+    study
+}

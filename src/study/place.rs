@@ -1,0 +1,384 @@
+//! The climate of a place as it was logged: which series spoke, what was
+//! left out, and day by day what it was.
+
+use std::collections::BTreeMap;
+
+use crate::climate::chill::ChillBand;
+use crate::climate::days::{DaySummary, days};
+use crate::climate::integrate::{Dose, HourlySums, HoursOfDay};
+use crate::climate::light::{DARK_BELOW_LUX, lux_hours};
+use crate::climate::log::{Log, Span, longest_gap_millis};
+use crate::climate::shape::Shape;
+use crate::climate::warmth::Warmth;
+use crate::observation::{Name, Quality, Quantity, Reading, Series};
+use crate::study::{Material, UnitStudy};
+use crate::trial::book::Trial;
+use crate::trial::entry::PlaceKind;
+use crate::trial::house::{Excluded, House, Voice};
+use crate::units::{Celsius, Instant};
+
+/// Base temperatures at which warmth is shown, °C. The first is the one
+/// compared; the others show whether the order of places hangs on it.
+pub const BASES: [f64; 3] = [0.0, 3.0, 5.0];
+
+/// The interval assumed where a series has too few readings to tell, ms.
+const USUAL_INTERVAL_MILLIS: i64 = 10 * 60_000;
+
+/// Every place of a trial with the stretch of time its units were there.
+pub(crate) fn spans(
+    trial: &Trial,
+    until: Instant,
+) -> BTreeMap<Name, Span> {
+    let mut spans: BTreeMap<Name, Span> = BTreeMap::new();
+    for unit in trial.units.values() {
+        for stretch in trial.own_stretches(unit, until) {
+            let own = Span::new(stretch.from, stretch.to);
+            spans
+                .entry(stretch.place)
+                .and_modify(|known| {
+                    known.from = known.from.min(own.from);
+                    known.to = known.to.max(own.to);
+                })
+                .or_insert(own);
+        }
+    }
+    spans
+}
+
+/// What became of the readings of a place and quantity.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Kept {
+    /// Entered the log.
+    pub used: usize,
+    /// Left out because of their marks, by mark.
+    pub marked: BTreeMap<&'static str, usize>,
+    /// Left out because the grower excluded that window.
+    pub excluded: usize,
+    /// Corrected by a calibration.
+    pub corrected: usize,
+}
+
+/// The log of one quantity at one place.
+pub(crate) struct PlaceLog<'a> {
+    pub(crate) voices: Vec<Voice>,
+    pub(crate) log: Log<'a>,
+    pub(crate) kept: Kept,
+}
+
+/// The logs of all places of a trial.
+pub(crate) struct PlaceLogs<'a> {
+    pub(crate) spans: BTreeMap<Name, Span>,
+    logs: BTreeMap<(Name, Quantity), PlaceLog<'a>>,
+}
+
+impl<'a> PlaceLogs<'a> {
+    pub(crate) fn build(material: Material<'a>) -> Self {
+        let spans = spans(material.trial, material.until);
+        let mut logs = BTreeMap::new();
+        for (place, span) in &spans {
+            for quantity in Quantity::CLIMATE {
+                let log = place_log(material, place, quantity, *span);
+                logs.insert((place.clone(), quantity), log);
+            }
+        }
+        Self { spans, logs }
+    }
+
+    pub(crate) fn get(
+        &self,
+        place: &Name,
+        quantity: Quantity,
+    ) -> Option<&PlaceLog<'a>> {
+        self.logs.get(&(place.clone(), quantity))
+    }
+
+    pub(crate) fn iter(
+        &self,
+    ) -> impl Iterator<Item = (&(Name, Quantity), &PlaceLog<'a>)> {
+        self.logs.iter()
+    }
+
+    /// Sums each log once in every way a dose may ask for.
+    pub(crate) fn sums(&self) -> PlaceSums<'_> {
+        let band = ChillBand::default().shape();
+        let mut sums = BTreeMap::new();
+        for (place, span) in &self.spans {
+            let of = |quantity, shape| {
+                HourlySums::of(&self.logs[&(place.clone(), quantity)].log, shape)
+            };
+            let warmth = BASES.map(|base| {
+                let base = Celsius::new(base).expect("a plain temperature");
+                of(Quantity::Temperature, Warmth::above(base).shape())
+            });
+            let light = of(Quantity::Light, lux_hours());
+            let lit = HoursOfDay::lit(&light, DARK_BELOW_LUX);
+            sums.insert(
+                place.clone(),
+                Sums {
+                    span: *span,
+                    warmth,
+                    chill: of(Quantity::Temperature, band.clone()),
+                    frost: of(
+                        Quantity::Temperature,
+                        Shape::at_or_below(0.0),
+                    ),
+                    warm: of(
+                        Quantity::Temperature,
+                        Shape::at_or_above(WARM_PHASE_CELSIUS),
+                    ),
+                    temperature: of(Quantity::Temperature, Shape::value()),
+                    humidity: of(Quantity::Humidity, Shape::value()),
+                    light,
+                    lit,
+                },
+            );
+        }
+        PlaceSums(sums)
+    }
+}
+
+/// Moist hours at or above this before sowing count as a warm phase: a
+/// convention (common practice, no source).
+pub const WARM_PHASE_CELSIUS: f64 = 15.0;
+
+/// Sums over the log of one place.
+pub(crate) struct Sums<'a> {
+    pub(crate) span: Span,
+    pub(crate) warmth: [HourlySums<'a>; 3],
+    pub(crate) chill: HourlySums<'a>,
+    pub(crate) frost: HourlySums<'a>,
+    pub(crate) warm: HourlySums<'a>,
+    pub(crate) temperature: HourlySums<'a>,
+    pub(crate) humidity: HourlySums<'a>,
+    pub(crate) light: HourlySums<'a>,
+    pub(crate) lit: HoursOfDay,
+}
+
+/// The sums of all places.
+pub(crate) struct PlaceSums<'a>(BTreeMap<Name, Sums<'a>>);
+
+impl<'a> PlaceSums<'a> {
+    pub(crate) fn at(&self, place: &Name) -> Option<&Sums<'a>> {
+        self.0.get(place)
+    }
+}
+
+/// One place as the trial saw it.
+#[derive(Debug, Clone)]
+pub struct PlaceStudy {
+    /// The place.
+    pub name: Name,
+    /// How the grower calls it.
+    pub title: String,
+    /// What kind of spot.
+    pub kind: PlaceKind,
+    /// What lights it; empty when not stated.
+    pub light_source: String,
+    /// When units of the trial were here.
+    pub span: Span,
+    /// Units that stayed here.
+    pub units: Vec<Name>,
+    /// Of them, containers.
+    pub containers: Vec<Name>,
+    /// What is known of each quantity.
+    pub quantities: BTreeMap<Quantity, QuantityStudy>,
+    /// Degree-hours over the span at each of [`BASES`].
+    pub warmth: [Dose; 3],
+    /// Lux-hours over the span.
+    pub light: Dose,
+    /// Hand readings: stated conditions, never integrated.
+    pub hand_readings: Vec<(Instant, Quantity, f64)>,
+}
+
+/// One quantity at one place.
+#[derive(Debug, Clone)]
+pub struct QuantityStudy {
+    /// Which series spoke, when and why.
+    pub voices: Vec<Voice>,
+    /// What became of the readings.
+    pub kept: Kept,
+    /// Day by day.
+    pub days: Vec<DaySummary>,
+    /// Stretches without readings.
+    pub holes: Vec<Span>,
+    /// Hours with readings.
+    pub covered_hours: f64,
+    /// Mean over the covered time.
+    pub mean: Option<f64>,
+    /// Lowest reading that counts.
+    pub low: Option<f64>,
+    /// Highest reading that counts.
+    pub high: Option<f64>,
+}
+
+impl QuantityStudy {
+    /// Whether anything is known.
+    #[must_use]
+    pub fn is_known(&self) -> bool {
+        self.covered_hours > 0.0
+    }
+
+    /// Covered share of a span of so many hours.
+    #[must_use]
+    pub fn coverage(&self, hours: f64) -> f64 {
+        if hours > 0.0 { self.covered_hours / hours } else { 0.0 }
+    }
+}
+
+pub(crate) fn studies(
+    material: Material<'_>,
+    logs: &PlaceLogs<'_>,
+    sums: &PlaceSums<'_>,
+    units: &[UnitStudy],
+) -> Vec<PlaceStudy> {
+    logs.spans
+        .iter()
+        .filter_map(|(name, span)| {
+            let place = material.house.places.get(name)?;
+            let here: Vec<&UnitStudy> = units
+                .iter()
+                .filter(|unit| {
+                    unit.outcome.stretches.iter().any(|s| s.place == *name)
+                })
+                .collect();
+            let names = |containers_only: bool| {
+                here.iter()
+                    .filter(|u| u.outcome.is_container || !containers_only)
+                    .map(|unit| unit.outcome.name.clone())
+                    .collect()
+            };
+            let sum = sums.at(name)?;
+            Some(PlaceStudy {
+                name: name.clone(),
+                title: place.title.clone(),
+                kind: place.kind,
+                light_source: place.light_source.clone(),
+                span: *span,
+                units: names(false),
+                containers: names(true),
+                quantities: Quantity::CLIMATE
+                    .into_iter()
+                    .filter_map(|q| Some((q, quantity(logs.get(name, q)?, *span))))
+                    .collect(),
+                warmth: std::array::from_fn(|i| {
+                    sum.warmth[i].over(&[*span], HoursOfDay::ALL)
+                }),
+                light: sum.light.over(&[*span], sum.lit),
+                hand_readings: hand_readings(material.house, name),
+            })
+        })
+        .collect()
+}
+
+fn quantity(place_log: &PlaceLog<'_>, span: Span) -> QuantityStudy {
+    let log = &place_log.log;
+    let values = || log.readings().iter().map(|reading| reading.value);
+    let whole = HourlySums::of(log, Shape::value()).over(&[span], HoursOfDay::ALL);
+    QuantityStudy {
+        voices: place_log.voices.clone(),
+        kept: place_log.kept.clone(),
+        days: days(log, span),
+        holes: log.holes(span),
+        covered_hours: log.covered_hours(span),
+        mean: whole.covered_mean(),
+        low: values().min_by(f64::total_cmp),
+        high: values().max_by(f64::total_cmp),
+    }
+}
+
+fn hand_readings(house: &House, place: &Name) -> Vec<(Instant, Quantity, f64)> {
+    house
+        .hand_readings
+        .iter()
+        .filter(|hand| hand.place == *place)
+        .flat_map(|hand| {
+            hand.values.iter().map(|(q, value)| (hand.when.at, *q, *value))
+        })
+        .collect()
+}
+
+/// Joins the voices of a place into one log, corrected and sifted.
+fn place_log<'a>(
+    material: Material<'a>,
+    place: &Name,
+    quantity: Quantity,
+    span: Span,
+) -> PlaceLog<'a> {
+    let voices =
+        material.house.voices(place, quantity, span.from, span.to);
+    let mut kept = Kept::default();
+    let mut readings = Vec::new();
+    let mut longest_gap = 0;
+    for voice in &voices {
+        let Some(all) = material.readings.get(&voice.series) else {
+            continue;
+        };
+        let first = all.partition_point(|r| r.at < voice.from);
+        let after = all.partition_point(|r| r.at < voice.to);
+        let own = &all[first..after];
+        longest_gap = longest_gap.max(longest_gap_millis(interval(own)));
+        sift(material.house, &voice.series, own, &mut kept, &mut readings);
+    }
+    let longest_gap =
+        longest_gap.max(longest_gap_millis(USUAL_INTERVAL_MILLIS / 10));
+    let log = Log::new(readings, longest_gap, material.local);
+    PlaceLog { voices, log, kept }
+}
+
+/// The usual time between two readings, ms: the median.
+fn interval(readings: &[Reading]) -> i64 {
+    let mut between: Vec<i64> = readings
+        .windows(2)
+        .map(|pair| pair[1].at.millis_since(pair[0].at))
+        .filter(|millis| *millis > 0)
+        .collect();
+    if between.is_empty() {
+        return USUAL_INTERVAL_MILLIS;
+    }
+    let middle = between.len() / 2;
+    *between.select_nth_unstable(middle).1
+}
+
+/// Applies calibrations, leaves out excluded windows and marked readings,
+/// and counts what it did.
+fn sift(
+    house: &House,
+    series: &Series,
+    own: &[Reading],
+    kept: &mut Kept,
+    into: &mut Vec<Reading>,
+) {
+    let windows: Vec<&Excluded> = house.excluded_windows(series).collect();
+    for reading in own {
+        if windows
+            .iter()
+            .any(|w| (w.from..w.until).contains(&reading.at))
+        {
+            kept.excluded += 1;
+            continue;
+        }
+        if !reading.quality.counts() {
+            for mark in reading.quality.words() {
+                if Quality::from_words(mark).is_some_and(|q| !q.counts()) {
+                    *kept.marked.entry(mark).or_default() += 1;
+                }
+            }
+            continue;
+        }
+        let mut reading = *reading;
+        if let Some(calibration) = house.calibration_at(series, reading.at) {
+            reading.value =
+                calibration.gain * reading.value + calibration.offset;
+            kept.corrected += 1;
+        }
+        match series.quantity {
+            Quantity::Humidity => {
+                reading.value = reading.value.clamp(0.0, 100.0);
+            }
+            Quantity::Light => reading.value = reading.value.max(0.0),
+            _ => {}
+        }
+        kept.used += 1;
+        into.push(reading);
+    }
+}
