@@ -19,6 +19,12 @@ pub mod observation;
 
 pub mod trial;
 
-pub mod store;
 pub mod climate;
 pub mod stats;
+pub mod store;
+
+pub mod exchange;
+
+pub mod daemon;
+
+pub mod cli;

@@ -60,9 +60,7 @@ impl Table {
     /// The place of a heading among the columns.
     #[must_use]
     pub fn position(&self, heading: &str) -> Option<usize> {
-        self.columns
-            .iter()
-            .position(|c| c.name == heading || c.also == heading)
+        self.columns.iter().position(|c| c.name == heading || c.also == heading)
     }
 
     /// The headings.
@@ -330,6 +328,17 @@ pub const OTHER: Table = Table {
 
 /// All tables, in the order in which they are read and written.
 pub const TABLES: [&Table; 13] = [
-    &TRIAL, &PLACES, &LOTS, &BATCHES, &CONTAINERS, &TRANSFERS, &TREATMENTS,
-    &STAYS, &CHECKS, &MOULD, &CLOSURES, &BOARDS, &OTHER,
+    &TRIAL,
+    &PLACES,
+    &LOTS,
+    &BATCHES,
+    &CONTAINERS,
+    &TRANSFERS,
+    &TREATMENTS,
+    &STAYS,
+    &CHECKS,
+    &MOULD,
+    &CLOSURES,
+    &BOARDS,
+    &OTHER,
 ];

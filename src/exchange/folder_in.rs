@@ -21,8 +21,7 @@ use crate::trial::entry::{Batch, Draft, Statement};
 use crate::trial::when::When;
 
 /// Files that an export leaves beside the tables.
-const BESIDE: [&str; 3] =
-    ["history.jsonl", "datapackage.json", "readings.csv"];
+const BESIDE: [&str; 3] = ["history.jsonl", "datapackage.json", "readings.csv"];
 
 /// Why a folder cannot be read at all.
 #[derive(Debug, thiserror::Error)]

@@ -53,10 +53,8 @@ pub enum ExportError {
 /// # Errors
 /// [`ExportError::NotEmpty`] when it holds anything else.
 pub fn make_room(folder: &Path) -> Result<(), ExportError> {
-    let failed = |source| ExportError::Write {
-        path: folder.to_owned(),
-        source,
-    };
+    let failed =
+        |source| ExportError::Write { path: folder.to_owned(), source };
     fs::create_dir_all(folder).map_err(failed)?;
     let not_empty = || ExportError::NotEmpty { path: folder.to_owned() };
     let mut found = BTreeSet::new();
@@ -132,8 +130,7 @@ pub fn write_descriptor(
     let path = folder.join(FILE);
     let value = package::descriptor(trial, files, zone, now);
     let text = format!("{value:#}\n");
-    fs::write(&path, text)
-        .map_err(|source| ExportError::Write { path, source })
+    fs::write(&path, text).map_err(|source| ExportError::Write { path, source })
 }
 
 /// A row: the cells of the table's columns, and the factors stated.
@@ -160,9 +157,9 @@ fn write_table(
     let failed = |source| ExportError::Write { path: path.clone(), source };
     let mut writer =
         csv::Writer::from_path(&path).map_err(|e| failed(e.into()))?;
-    writer
-        .write_record(table.names().chain(factors.iter().map(String::as_str)))
-        .map_err(|e| failed(e.into()))?;
+    let mut headings: Vec<&str> = table.names().collect();
+    headings.extend(factors.iter().map(String::as_str));
+    writer.write_record(headings).map_err(|e| failed(e.into()))?;
     for row in rows {
         let levels = factors
             .iter()
@@ -177,8 +174,7 @@ fn write_table(
 }
 
 fn write_history(path: &Path, ledger: &[Entry]) -> Result<(), ExportError> {
-    let failed =
-        |source| ExportError::Write { path: path.to_owned(), source };
+    let failed = |source| ExportError::Write { path: path.to_owned(), source };
     let file = fs::File::create(path).map_err(failed)?;
     let mut file = std::io::BufWriter::new(file);
     for entry in ledger {
@@ -234,7 +230,9 @@ impl<'a> Sorted<'a> {
         self.live
             .iter()
             .filter(|entry| !self.said_by_stays.contains(&entry.id))
-            .filter(|entry| std::ptr::eq(table_of(&entry.draft.statement), table))
+            .filter(|entry| {
+                std::ptr::eq(table_of(&entry.draft.statement), table)
+            })
             .filter_map(|entry| self.row(entry))
             .collect()
     }

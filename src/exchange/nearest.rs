@@ -49,10 +49,8 @@ fn slips(a: &str, b: &str) -> usize {
             let mut best = (table[i - 1][j] + 1)
                 .min(table[i][j - 1] + 1)
                 .min(table[i - 1][j - 1] + wrong);
-            let swapped = i > 1
-                && j > 1
-                && a[i - 1] == b[j - 2]
-                && a[i - 2] == b[j - 1];
+            let swapped =
+                i > 1 && j > 1 && a[i - 1] == b[j - 2] && a[i - 2] == b[j - 1];
             if swapped {
                 best = best.min(table[i - 2][j - 2] + 1);
             }

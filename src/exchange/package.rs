@@ -76,11 +76,9 @@ impl Written {
 
 fn field_of(column: &Column) -> Value {
     let (kind, format, mut constraints) = match column.cell {
-        Cell::Name => (
-            "string",
-            "default",
-            json!({"pattern": "[a-z0-9][a-z0-9-]{0,39}"}),
-        ),
+        Cell::Name => {
+            ("string", "default", json!({"pattern": "[a-z0-9][a-z0-9-]{0,39}"}))
+        }
         Cell::Text | Cell::When | Cell::Label => {
             ("string", "default", json!({}))
         }

@@ -9,7 +9,7 @@ use std::io::{BufRead, BufReader, Read};
 use std::path::{Path, PathBuf};
 
 use crate::exchange::nearest::did_you_mean;
-use crate::exchange::sheet::{RowProblem, delimiter, heading, line_of, ragged};
+use crate::exchange::sheet::{RowProblem, delimiter, heading, ragged};
 use crate::exchange::times::ZoneRule;
 use crate::observation::{Name, Quality, Quantity, Reading, Series, shown};
 use crate::trial::when::Stated;
@@ -67,10 +67,8 @@ pub struct ReadingsFile<R> {
 pub fn open(
     path: &Path,
     zone: &ZoneRule,
-) -> Result<
-    Result<ReadingsFile<impl Read + use<>>, Vec<RowProblem>>,
-    FileError,
-> {
+) -> Result<Result<ReadingsFile<impl Read + use<>>, Vec<RowProblem>>, FileError>
+{
     let failed = |source| FileError { path: path.to_owned(), source };
     let file = File::open(path).map_err(failed)?;
     let name = path
@@ -92,7 +90,7 @@ impl<R: Read> ReadingsFile<R> {
         mut source: BufReader<R>,
         zone: &ZoneRule,
     ) -> Result<
-        Result<ReadingsFile<BufReader<R>>, Vec<RowProblem>>,
+        Result<ReadingsFile<impl Read + use<R>>, Vec<RowProblem>>,
         std::io::Error,
     > {
         let problem = |reason: String| RowProblem {
@@ -114,7 +112,9 @@ impl<R: Read> ReadingsFile<R> {
             .delimiter(separator)
             .has_headers(false)
             .flexible(true)
-            .from_reader(source);
+            // Only so do line numbers come right; a CR left is trimmed.
+            .terminator(csv::Terminator::Any(b'\n'))
+            .from_reader(source.chain(&b"\n"[..]));
         let mut record = csv::ByteRecord::new();
         if !reader.read_byte_record(&mut record)? {
             let reason = "is empty: it needs a line of headings";
@@ -137,7 +137,11 @@ impl<R: Read> ReadingsFile<R> {
         })
     }
 
-    fn row(&self, record: &csv::StringRecord) -> Result<ReadingsRow, String> {
+    fn row(
+        &self,
+        line: u64,
+        record: &csv::StringRecord,
+    ) -> Result<ReadingsRow, String> {
         if let Some(reason) = ragged(record, self.places.headings) {
             return Err(reason);
         }
@@ -154,7 +158,9 @@ impl<R: Read> ReadingsFile<R> {
         };
         let understood = self.zone.read(cell(self.places.time))?;
         if matches!(understood.when.stated, Stated::Day(_)) {
-            return Err("time: a reading needs an hour, not a date alone".into());
+            return Err(
+                "time: a reading needs an hour, not a date alone".into()
+            );
         }
         let marks = cell(self.places.quality);
         let marks = Quality::from_words(marks).ok_or_else(|| {
@@ -179,11 +185,7 @@ impl<R: Read> ReadingsFile<R> {
         if readings.is_empty() {
             return Err("has no value".to_owned());
         }
-        Ok(ReadingsRow {
-            line: line_of(record),
-            readings,
-            remark: understood.remark,
-        })
+        Ok(ReadingsRow { line, readings, remark: understood.remark })
     }
 
     fn value(&self, quantity: Quantity, text: &str) -> Result<f64, String> {
@@ -243,7 +245,7 @@ impl<R: Read> Iterator for ReadingsFile<R> {
                 self.record = record;
                 continue;
             }
-            let line = record.position().map_or(line, csv::Position::line);
+            let line = self.reader.position().line().saturating_sub(1);
             return match csv::StringRecord::from_byte_record(record) {
                 Err(error) => {
                     self.record = error.into_byte_record();
@@ -252,7 +254,7 @@ impl<R: Read> Iterator for ReadingsFile<R> {
                 }
                 Ok(record) => {
                     let row = self
-                        .row(&record)
+                        .row(line, &record)
                         .map_err(|reason| problem(line, reason));
                     self.record = record.into_byte_record();
                     Some(row)

@@ -37,8 +37,10 @@ pub fn write_readings(
         rows: BTreeMap::new(),
         written: Vec::new(),
     };
-    let (from, to) = (Instant::from_millis(i64::MIN), Instant::from_millis(i64::MAX));
-    store.each_reading(from, to, |series, reading| out.take(series, reading))?;
+    let (from, to) =
+        (Instant::from_millis(i64::MIN), Instant::from_millis(i64::MAX));
+    store
+        .each_reading(from, to, |series, reading| out.take(series, reading))?;
     out.finish()
 }
 

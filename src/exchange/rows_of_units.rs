@@ -56,8 +56,7 @@ pub(crate) fn container(
     let at = row.when("sown_at");
     let lid = row.word("lid", &Lid::WORDS, Some(Lid::Closed));
     let label = row.label();
-    let (Some(container), Some(batch), Some(seeds)) =
-        (container, batch, seeds)
+    let (Some(container), Some(batch), Some(seeds)) = (container, batch, seeds)
     else {
         return vec![];
     };
@@ -69,11 +68,7 @@ pub(crate) fn container(
     vec![Draft::new(Some(trial), at, Statement::Container(container))]
 }
 
-pub(crate) fn transfer(
-    row: &mut Row<'_>,
-    trial: &Name,
-    _: When,
-) -> Vec<Draft> {
+pub(crate) fn transfer(row: &mut Row<'_>, trial: &Name, _: When) -> Vec<Draft> {
     let (from, to) = (row.name("from"), row.name("to"));
     let (seeds, at) = (row.count("seeds", None), row.when("at"));
     match (from, to, seeds, at) {

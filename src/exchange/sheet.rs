@@ -119,6 +119,7 @@ impl Sheet {
             .has_headers(false)
             .flexible(true)
             .from_reader(text.as_bytes());
+        let mut lines = Lines { text: text.as_bytes(), at: 0, line: 1 };
         let mut records = reader.records();
         let Some(Ok(headings)) = records.next() else {
             let reason = "is empty: it needs a line of headings";
@@ -131,7 +132,7 @@ impl Sheet {
             match record {
                 Ok(record) if is_blank(&record) => {}
                 Ok(record) => {
-                    let line = line_of(&record);
+                    let line = lines.of(&record);
                     match ragged(&record, headings.len()) {
                         Some(reason) => {
                             noticed.problems.push(problem(line, reason));
@@ -224,10 +225,8 @@ impl Sheet {
             .map(|(column, _)| column.name);
         let near = did_you_mean(heading, absent);
         if !self.table.factors {
-            reasons.push(format!(
-                "column {} is not known{near}",
-                shown(heading)
-            ));
+            reasons
+                .push(format!("column {} is not known{near}", shown(heading)));
         } else if !is_factor_name(heading) {
             reasons.push(format!(
                 "column {} cannot be a factor: its name may have a–z, 0–9 \
@@ -252,10 +251,7 @@ impl Sheet {
         self.rows.iter().map(move |(line, record)| Row {
             sheet: self,
             zone,
-            origin: RowOrigin {
-                file: self.table.file.to_owned(),
-                line: *line,
-            },
+            origin: RowOrigin { file: self.table.file.to_owned(), line: *line },
             record,
             noticed: Noticed::default(),
         })
@@ -490,9 +486,28 @@ pub(crate) fn heading(text: &str) -> String {
     text.trim().to_lowercase().replace([' ', '-'], "_")
 }
 
-/// The line a record begins in.
-pub(crate) fn line_of(record: &csv::StringRecord) -> u64 {
-    record.position().map_or(0, csv::Position::line)
+/// Counts lines along the records: csv's own count is taken before blank
+/// lines and the second half of a line end are skipped.
+struct Lines<'a> {
+    text: &'a [u8],
+    at: usize,
+    line: u64,
+}
+
+impl Lines<'_> {
+    /// The line in which a record begins; asked in the order of the file.
+    fn of(&mut self, record: &csv::StringRecord) -> u64 {
+        let start = record.position().map_or(0, csv::Position::byte);
+        let start = usize::try_from(start).unwrap_or(self.at).max(self.at);
+        let rest = self.text.get(start..).unwrap_or_default();
+        let skipped =
+            rest.iter().take_while(|b| matches!(b, b'\r' | b'\n')).count();
+        let begins = (start + skipped).min(self.text.len());
+        let passed = &self.text[self.at..begins];
+        self.line += passed.iter().fold(0, |n, b| n + u64::from(*b == b'\n'));
+        self.at = begins;
+        self.line
+    }
 }
 
 fn is_blank(record: &csv::StringRecord) -> bool {
@@ -513,9 +528,9 @@ pub(crate) fn ragged(
 
 fn is_factor_name(text: &str) -> bool {
     !text.is_empty()
-        && text.bytes().all(|b| {
-            b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'_'
-        })
+        && text
+            .bytes()
+            .all(|b| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'_')
 }
 
 /// A name that a text could be turned into.
@@ -587,10 +602,8 @@ mod tests {
 
     #[test]
     fn an_unknown_column_is_a_factor_or_a_problem() {
-        let (_, noticed) = parse(
-            b"container,seeds,sown_at,Chill Weeks,lidd\n",
-            &CONTAINERS,
-        );
+        let (_, noticed) =
+            parse(b"container,seeds,sown_at,Chill Weeks,lidd\n", &CONTAINERS);
         assert_eq!(noticed.problems, []);
         assert_eq!(
             noticed.remarks,
@@ -602,10 +615,8 @@ mod tests {
         );
         assert_eq!(
             problems("unit,at,germinatd\n", &CHECKS),
-            [
-                "checks.csv:1: column germinatd is not known; did you mean \
-                 \"germinated\"?"
-            ]
+            ["checks.csv:1: column germinatd is not known; did you mean \
+                 \"germinated\"?"]
         );
     }
 
@@ -613,10 +624,8 @@ mod tests {
     fn a_missing_column_is_named() {
         assert_eq!(
             problems("container,seed,sown_at\n", &CONTAINERS),
-            [
-                "containers.csv:1: has no column seeds; is it the column \
-                 \"seed\"?"
-            ]
+            ["containers.csv:1: has no column seeds; is it the column \
+                 \"seed\"?"]
         );
     }
 

@@ -72,7 +72,11 @@ impl ZoneRule {
         let (clock, offset) = split_offset(rest);
         let (time, to_the_minute) = clock_time(clock).ok_or_else(wrong)?;
         let stated = |at| {
-            if to_the_minute { When::to_the_minute(at) } else { When::exactly(at) }
+            if to_the_minute {
+                When::to_the_minute(at)
+            } else {
+                When::exactly(at)
+            }
         };
         let local = date.and_time(time);
         if let Some(offset) = offset {
@@ -118,8 +122,7 @@ impl ZoneRule {
     /// A stated time for people: the date alone, or as [`ZoneRule::local`].
     #[must_use]
     pub fn shown(&self, when: &When) -> String {
-        when.date()
-            .map_or_else(|| self.local(when.at), |date| date.to_string())
+        when.date().map_or_else(|| self.local(when.at), |date| date.to_string())
     }
 
     /// The local date of an instant.
@@ -151,6 +154,24 @@ impl ZoneRule {
             local += Duration::minutes(1);
         }
     }
+}
+
+/// A length of time, ms: a number and `ms`, `s`, `min`, `h` or `d`, such as
+/// `500 ms`, `90s` or `7d`. `None` when it is not written so.
+#[must_use]
+pub fn length_millis(text: &str) -> Option<i64> {
+    let text = text.trim();
+    let end = text.find(|c: char| !c.is_ascii_digit())?;
+    let number: i64 = text[..end].parse().ok()?;
+    let millis = match text[end..].trim_start() {
+        "ms" => 1,
+        "s" => 1_000,
+        "min" => 60_000,
+        "h" => 3_600_000,
+        "d" => 86_400_000,
+        _ => return None,
+    };
+    number.checked_mul(millis)
 }
 
 fn plain(when: When) -> Understood {
@@ -242,13 +263,17 @@ mod tests {
     /// Source: RFC 3339, section 5.8, the first two examples (from memory).
     #[test]
     fn rfc_3339_is_read_as_it_says() {
-        assert_eq!(reads("1985-04-12T23:20:50.52Z"), "1985-04-12T23:20:50.520Z");
+        assert_eq!(
+            reads("1985-04-12T23:20:50.52Z"),
+            "1985-04-12T23:20:50.520Z"
+        );
         assert_eq!(reads("1996-12-19T16:39:57-08:00"), "1996-12-20T00:39:57Z");
     }
 
     #[test]
     fn the_stated_precision_is_kept_through_text_and_back() {
-        for text in ["2026-03-14", "2026-03-14T21:30Z", "2026-03-14T21:30:05Z"] {
+        for text in ["2026-03-14", "2026-03-14T21:30Z", "2026-03-14T21:30:05Z"]
+        {
             let when = dublin().parse_when(text).unwrap();
             assert_eq!(when.text(), text);
             assert_eq!(dublin().parse_when(&when.text()), Ok(when));
@@ -297,12 +322,31 @@ mod tests {
     }
 
     #[test]
+    fn lengths_of_time_are_read_with_their_unit() {
+        assert_eq!(length_millis("500 ms"), Some(500));
+        assert_eq!(length_millis("7d"), Some(604_800_000));
+        for bad in ["7", "d", "-1h", "1.5h", "1 week", ""] {
+            assert_eq!(length_millis(bad), None, "{bad}");
+        }
+    }
+
+    #[test]
     fn what_is_no_time_is_refused_with_what_to_write() {
         for bad in [
-            "", "tomorrow", "14.03.2026", "2026-3-14", "2026-02-30",
-            "2026-03-14 25:00", "2026-03-14 9:30", "2026-03-14T21:30+1",
-            "2026-03-14T21", "2026-03-14x", "+026-03-14", "2026-03-14 21:30 UTC",
-            "2026-03-14T23:59:60Z", "0026-03-14",
+            "",
+            "tomorrow",
+            "14.03.2026",
+            "2026-3-14",
+            "2026-02-30",
+            "2026-03-14 25:00",
+            "2026-03-14 9:30",
+            "2026-03-14T21:30+1",
+            "2026-03-14T21",
+            "2026-03-14x",
+            "+026-03-14",
+            "2026-03-14 21:30 UTC",
+            "2026-03-14T23:59:60Z",
+            "0026-03-14",
         ] {
             let answer = dublin().parse_when(bad);
             assert!(answer.is_err(), "{bad:?} was read as {answer:?}");
