@@ -28,3 +28,7 @@ pub mod exchange;
 pub mod daemon;
 
 pub mod cli;
+pub mod study;
+pub mod alert;
+
+pub mod notify;

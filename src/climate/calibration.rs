@@ -137,7 +137,7 @@ impl Correction {
         };
         Corrected {
             value,
-            clamped: value < straight || value > straight,
+            clamped: (value - straight).abs() > 0.0,
             extrapolated: self
                 .measured
                 .is_some_and(|(low, high)| raw < low || raw > high),

@@ -51,6 +51,32 @@ impl Default for ChillBand {
 /// Hourly mean temperatures over some stays, joined in order, for the bud
 /// models; `None` when any whole hour has a hole, because these models
 /// depend on the order of hours.
+///
+/// # Arguments
+/// - `log`: temperature, °C.
+/// - `stays`: moist stays in order of time; what is left of a stay after
+///   its last whole hour is not used.
+///
+/// # When it misleads
+/// A mean hides a cycle of the compressor that crosses an edge of a table.
+///
+/// # Example
+/// ```
+/// use vernalog::climate::chill::{hourly_means, utah_units};
+/// use vernalog::climate::log::Log;
+/// use vernalog::observation::{Quality, Reading};
+/// use vernalog::units::Instant;
+/// let reading = |hour: i64| Reading {
+///     at: Instant::from_millis(hour * 3_600_000),
+///     value: 4.0,
+///     quality: Quality::GOOD,
+/// };
+/// let log = Log::new((0..=24).map(reading).collect(), 3_600_000, &|_| 0);
+/// let hourly = hourly_means(&log, &[log.reach().unwrap()]).unwrap();
+/// assert_eq!(utah_units(&hourly), 24.0);
+/// let holed = Log::new(vec![reading(0), reading(3)], 3_600_000, &|_| 0);
+/// assert_eq!(hourly_means(&holed, &[holed.reach().unwrap()]), None);
+/// ```
 #[must_use]
 pub fn hourly_means(log: &Log<'_>, stays: &[Span]) -> Option<Vec<f64>> {
     let mut means = Vec::new();

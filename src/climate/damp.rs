@@ -14,6 +14,22 @@ use crate::units::{Celsius, CelsiusSpan, Instant, RelativeHumidity};
 pub const HUMIDITY_LIMITS_PERCENT: [f64; 3] = [80.0, 90.0, 95.0];
 
 /// Hours at or above a humidity, over a humidity in %.
+///
+/// # Source
+/// Definition; exact for the straight line between two readings.
+///
+/// # When it misleads
+/// Cheap sensors are 3 to 5 % off and drift in damp: near a limit the hours
+/// hang on the calibration. They are of the air of the place, not of what
+/// lies in a closed container.
+///
+/// # Example
+/// ```
+/// use vernalog::climate::damp::hours_damp;
+/// use vernalog::units::RelativeHumidity;
+/// let damp = hours_damp(RelativeHumidity::from_percent(90.0).unwrap());
+/// assert!((damp.mean_between(85.0, 95.0) - 0.5).abs() < 1e-12);
+/// ```
 #[must_use]
 pub fn hours_damp(limit: RelativeHumidity) -> Shape {
     Shape::at_or_above(limit.percent())
@@ -21,6 +37,20 @@ pub fn hours_damp(limit: RelativeHumidity) -> Shape {
 
 /// Hours with a dew-point margin at or below a limit, over the series of
 /// [`dew_point_margins`].
+///
+/// # Source
+/// Definition; the margin is taken as straight between two readings.
+///
+/// # When it misleads
+/// A limit below about 0.5 °C asks more of the sensor than it can tell.
+///
+/// # Example
+/// ```
+/// use vernalog::climate::damp::hours_near_dew;
+/// use vernalog::units::CelsiusSpan;
+/// let near = hours_near_dew(CelsiusSpan::new(1.0).unwrap());
+/// assert_eq!(near.mean_between(0.0, 2.0), 0.5);
+/// ```
 #[must_use]
 pub fn hours_near_dew(limit: CelsiusSpan) -> Shape {
     Shape::at_or_below(limit.degrees())

@@ -188,7 +188,7 @@ impl GrowthIndex {
 ///
 /// # Returns
 /// `None` for an hour with a hole in either log; the index stays as it was
-/// over such hours, so the figure is then a lower bound.
+/// over such hours, so after a long hole the figure says little.
 ///
 /// # When it misleads
 /// See [`GrowthIndex`].

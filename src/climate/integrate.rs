@@ -8,7 +8,7 @@ use std::ops::Add;
 
 use crate::climate::log::{HOUR, Log, Span, in_hours};
 use crate::climate::shape::Shape;
-use crate::units::Instant;
+use crate::units::{Instant, MILLIS_PER_HOUR};
 
 /// Below this share of covered hours a dose is not compared.
 pub const LEAST_COVERAGE: f64 = 0.8;
@@ -389,7 +389,7 @@ fn whole(cell: i64) -> Span {
 fn integral(log: &Log<'_>, shape: &Shape, span: Span) -> f64 {
     let mut sum = 0.0;
     log.each_move(span, |step| {
-        sum += step.hours() * shape.mean_between(step.start, step.end);
+        sum += step.millis() * shape.mean_between(step.start, step.end);
     });
-    sum
+    sum / MILLIS_PER_HOUR
 }

@@ -54,12 +54,15 @@ impl Span {
 
 /// Milliseconds as hours.
 pub(crate) fn in_hours(millis: i64) -> f64 {
-    #[allow(
-        clippy::cast_precision_loss,
-        reason = "milliseconds of centuries fit in 53 bits"
-    )]
-    let millis = millis as f64;
-    millis / MILLIS_PER_HOUR
+    as_float(millis) / MILLIS_PER_HOUR
+}
+
+#[allow(
+    clippy::cast_precision_loss,
+    reason = "milliseconds of centuries fit in 53 bits"
+)]
+fn as_float(millis: i64) -> f64 {
+    millis as f64
 }
 
 /// The longest time between two readings that is still read as a straight
@@ -85,8 +88,12 @@ pub(crate) struct Move {
 }
 
 impl Move {
+    pub(crate) fn millis(self) -> f64 {
+        as_float(self.to.millis_since(self.from))
+    }
+
     pub(crate) fn hours(self) -> f64 {
-        in_hours(self.to.millis_since(self.from))
+        self.millis() / MILLIS_PER_HOUR
     }
 }
 

@@ -32,3 +32,6 @@ pub mod growth_index;
 
 #[cfg(test)]
 mod published;
+
+#[cfg(test)]
+mod integrate_tests;

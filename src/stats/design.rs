@@ -5,7 +5,7 @@
 
 use std::collections::BTreeSet;
 
-use nalgebra::DMatrix;
+use nalgebra::{DMatrix, DVector};
 
 use crate::stats::error::{StatsError, within};
 
@@ -131,6 +131,30 @@ pub(crate) fn rank(matrix: &DMatrix<f64>) -> usize {
     scaled.svd(false, false).rank(1e-9)
 }
 
+/// Which columns are no combination of those before them.
+pub(crate) fn independent(columns: &[&[f64]]) -> Vec<bool> {
+    let mut basis: Vec<DVector<f64>> = Vec::new();
+    columns
+        .iter()
+        .map(|column| {
+            let mut rest = DVector::from_column_slice(column);
+            let length = rest.norm();
+            // Twice, because once leaves rounding behind.
+            for _ in 0..2 {
+                for direction in &basis {
+                    let along = direction.dot(&rest);
+                    rest -= direction * along;
+                }
+            }
+            let new = length > 0.0 && rest.norm() > 1e-8 * length;
+            if new {
+                basis.push(rest.normalize());
+            }
+            new
+        })
+        .collect()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -142,6 +166,16 @@ mod tests {
             .unwrap();
         assert_eq!(design.names(), ["constant", "place=shelf", "place=sill"]);
         assert_eq!(design.rank(), 3);
+    }
+
+    #[test]
+    fn a_column_made_of_earlier_ones_is_found() {
+        let (a, b) = ([1.0, 1.0, 1.0], [0.0, 1.0, 0.0]);
+        let (both, new) = ([2.0, 3.0, 2.0], [0.0, 0.0, 1.0]);
+        assert_eq!(
+            independent(&[&a, &b, &both, &new]),
+            [true, true, false, true]
+        );
     }
 
     #[test]

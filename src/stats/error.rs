@@ -64,6 +64,14 @@ pub enum StatsError {
         /// What was fitted.
         what: &'static str,
     },
+    /// A factor said to be applied to a unit differs inside it.
+    #[error("{factor} differs between the containers of {unit}")]
+    DiffersInside {
+        /// The factor.
+        factor: String,
+        /// The unit it was said to be applied to.
+        unit: String,
+    },
     /// Every value of the same kind, where two kinds are needed.
     #[error("{what}: fewer than two levels")]
     OneLevel {

@@ -28,5 +28,6 @@ pub mod binomial;
 pub mod design;
 pub mod holm;
 pub mod link;
+pub mod strata;
 
 mod distribution;

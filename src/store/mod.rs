@@ -4,12 +4,14 @@
 //! sample was taken is decided by `decode::dating`, what it all means is
 //! `study`. Never reached from the async runtime: callers own a thread.
 
-//mod arrivals;
+mod boots;
+mod intake;
 mod ledger;
 mod numbers;
 mod readings;
 mod refused;
 mod schema;
+mod seen;
 mod series;
 mod watching;
 
@@ -18,7 +20,7 @@ use std::time::Duration;
 
 use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior};
 
-//pub use arrivals::{Arrival, Arrivals, Outcome, Settled};
+pub use intake::{Arrival, Intake, Taken};
 pub use ledger::{Keep, Recorded, Records};
 pub use readings::{IMPORT_CHUNK, Imported};
 pub use refused::{MAX_REFUSED_BYTES, RefusedRow};

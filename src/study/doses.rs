@@ -74,11 +74,8 @@ pub(crate) fn of_unit(
     let whole = trial.history(unit, material.until);
     let moist: Vec<Stretch> =
         whole.iter().filter(|s| s.moist).cloned().collect();
-    let before: Vec<Stretch> = moist
-        .iter()
-        .filter(|s| s.unit != unit.name)
-        .cloned()
-        .collect();
+    let before: Vec<Stretch> =
+        moist.iter().filter(|s| s.unit != unit.name).cloned().collect();
     let all_hours = |_: &Sums<'_>| HoursOfDay::ALL;
     let add = |stretches: &[Stretch], pick: Pick| {
         total(stretches, sums, pick, all_hours)

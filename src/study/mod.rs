@@ -106,8 +106,7 @@ pub fn needed(
     let mut needed: BTreeMap<Series, Span> = BTreeMap::new();
     for (place, span) in place::spans(trial, until) {
         for quantity in Quantity::CLIMATE {
-            for voice in
-                book.house.voices(&place, quantity, span.from, span.to)
+            for voice in book.house.voices(&place, quantity, span.from, span.to)
             {
                 let own = Span::new(voice.from, voice.to);
                 needed
@@ -129,8 +128,7 @@ pub fn study(material: Material<'_>) -> Study {
     let logs = PlaceLogs::build(material);
     let sums = logs.sums();
     let trial = material.trial;
-    let mut units: Vec<_> =
-        trial.batches().chain(trial.containers()).collect();
+    let mut units: Vec<_> = trial.batches().chain(trial.containers()).collect();
     units.sort_by_key(|unit| unit.is_container());
     let common_age_days = outcome::common_age_days(trial);
     let units: Vec<UnitStudy> = units

@@ -157,8 +157,7 @@ pub(crate) fn of_unit(
     let trial = material.trial;
     let steps = steps(unit);
     let germinated = unit.germinated();
-    let by_common_age = match common_age_days.filter(|_| unit.is_container())
-    {
+    let by_common_age = match common_age_days.filter(|_| unit.is_container()) {
         Some(age) => steps
             .iter()
             .filter(|step| {
@@ -170,9 +169,8 @@ pub(crate) fn of_unit(
     };
     let share = Proportion::new(by_common_age, unit.entered()).ok();
     let curve = turnbull(&censored(unit)).ok();
-    let time_to_half = |of| {
-        curve.as_ref().filter(|_| germinated > 0)?.time_to(0.5, of).ok()
-    };
+    let time_to_half =
+        |of| curve.as_ref().filter(|_| germinated > 0)?.time_to(0.5, of).ok();
     Outcome {
         name: unit.name.clone(),
         is_container: unit.is_container(),
@@ -204,10 +202,7 @@ pub(crate) fn of_unit(
     }
 }
 
-fn levels(
-    trial: &Trial,
-    unit: &Unit,
-) -> BTreeMap<String, (String, AppliedTo)> {
+fn levels(trial: &Trial, unit: &Unit) -> BTreeMap<String, (String, AppliedTo)> {
     trial
         .factor_names()
         .into_iter()
@@ -278,8 +273,7 @@ fn timing(unit: &Unit) -> Option<Timing> {
 fn sighting(unit: &Unit) -> Option<Sighting> {
     let from_looks = unit.looks.iter().map(|look| {
         let mouldy = look.mouldy_now + look.removed_mould > 0;
-        let severity =
-            if mouldy { Severity::Some } else { Severity::None };
+        let severity = if mouldy { Severity::Some } else { Severity::None };
         (look.when.at, severity)
     });
     let from_entries =
@@ -291,9 +285,7 @@ fn sighting(unit: &Unit) -> Option<Sighting> {
     let first =
         looks.iter().position(|(_, severity)| *severity > Severity::None)?;
     Some(Sighting {
-        clean_until: looks[..first]
-            .last()
-            .map_or(unit.begun.at, |(at, _)| *at),
+        clean_until: looks[..first].last().map_or(unit.begun.at, |(at, _)| *at),
         seen: looks[first].0,
         worst: looks
             .iter()

@@ -25,10 +25,7 @@ pub const BASES: [f64; 3] = [0.0, 3.0, 5.0];
 const USUAL_INTERVAL_MILLIS: i64 = 10 * 60_000;
 
 /// Every place of a trial with the stretch of time its units were there.
-pub(crate) fn spans(
-    trial: &Trial,
-    until: Instant,
-) -> BTreeMap<Name, Span> {
+pub(crate) fn spans(trial: &Trial, until: Instant) -> BTreeMap<Name, Span> {
     let mut spans: BTreeMap<Name, Span> = BTreeMap::new();
     for unit in trial.units.values() {
         for stretch in trial.own_stretches(unit, until) {
@@ -104,7 +101,10 @@ impl<'a> PlaceLogs<'a> {
         let mut sums = BTreeMap::new();
         for (place, span) in &self.spans {
             let of = |quantity, shape| {
-                HourlySums::of(&self.logs[&(place.clone(), quantity)].log, shape)
+                HourlySums::of(
+                    &self.logs[&(place.clone(), quantity)].log,
+                    shape,
+                )
             };
             let warmth = BASES.map(|base| {
                 let base = Celsius::new(base).expect("a plain temperature");
@@ -118,10 +118,7 @@ impl<'a> PlaceLogs<'a> {
                     span: *span,
                     warmth,
                     chill: of(Quantity::Temperature, band.clone()),
-                    frost: of(
-                        Quantity::Temperature,
-                        Shape::at_or_below(0.0),
-                    ),
+                    frost: of(Quantity::Temperature, Shape::at_or_below(0.0)),
                     warm: of(
                         Quantity::Temperature,
                         Shape::at_or_above(WARM_PHASE_CELSIUS),
@@ -258,7 +255,9 @@ pub(crate) fn studies(
                 containers: names(true),
                 quantities: Quantity::CLIMATE
                     .into_iter()
-                    .filter_map(|q| Some((q, quantity(logs.get(name, q)?, *span))))
+                    .filter_map(|q| {
+                        Some((q, quantity(logs.get(name, q)?, *span)))
+                    })
                     .collect(),
                 warmth: std::array::from_fn(|i| {
                     sum.warmth[i].over(&[*span], HoursOfDay::ALL)
@@ -273,7 +272,8 @@ pub(crate) fn studies(
 fn quantity(place_log: &PlaceLog<'_>, span: Span) -> QuantityStudy {
     let log = &place_log.log;
     let values = || log.readings().iter().map(|reading| reading.value);
-    let whole = HourlySums::of(log, Shape::value()).over(&[span], HoursOfDay::ALL);
+    let whole =
+        HourlySums::of(log, Shape::value()).over(&[span], HoursOfDay::ALL);
     QuantityStudy {
         voices: place_log.voices.clone(),
         kept: place_log.kept.clone(),
@@ -304,8 +304,7 @@ fn place_log<'a>(
     quantity: Quantity,
     span: Span,
 ) -> PlaceLog<'a> {
-    let voices =
-        material.house.voices(place, quantity, span.from, span.to);
+    let voices = material.house.voices(place, quantity, span.from, span.to);
     let mut kept = Kept::default();
     let mut readings = Vec::new();
     let mut longest_gap = 0;
@@ -350,10 +349,7 @@ fn sift(
 ) {
     let windows: Vec<&Excluded> = house.excluded_windows(series).collect();
     for reading in own {
-        if windows
-            .iter()
-            .any(|w| (w.from..w.until).contains(&reading.at))
-        {
+        if windows.iter().any(|w| (w.from..w.until).contains(&reading.at)) {
             kept.excluded += 1;
             continue;
         }

@@ -1,0 +1,290 @@
+//! Alerts in words for a tired person, with everything a message says.
+//!
+//! Not JSON and not mail: the channels dress it. Times are in the grower's
+//! zone; numbers have the digits a sensor deserves.
+
+use chrono_tz::Tz;
+
+use crate::alert::advice::advice;
+use crate::alert::{
+    Alert, AlertId, AlertKind, Change, Event, Limit, Severity, Side,
+};
+use crate::observation::{Name, Quality, Quantity, shown};
+use crate::trial::entry::Watch;
+use crate::trial::house::Place;
+use crate::units::Instant;
+
+/// What the watch on a range is called, as in `fridge-drawer-temperature`.
+#[must_use]
+pub fn range_key(place: &Name, quantity: Quantity) -> String {
+    format!("{place}-{quantity}")
+}
+
+/// What the watch on a board's silence is called, as in `box-1-silent`.
+#[must_use]
+pub fn silence_key(board: &Name) -> String {
+    format!("{board}-silent")
+}
+
+/// The message about an event of a range watch; none for
+/// [`Change::BecameUnknown`] and [`Change::Known`], which are history only.
+#[must_use]
+pub fn range_alert(
+    watch: &Watch,
+    place: &Place,
+    event: &Event,
+    zone: Tz,
+) -> Option<Alert> {
+    let quantity = watch.quantity.0;
+    let (limit, raised, value) = (event.limit?, event.raised?, event.value?);
+    let text = match event.change {
+        Change::Raised => range_raised(watch, place, event, limit, value, zone),
+        Change::Cleared => {
+            range_cleared(watch, place, event, limit, value, zone)
+        }
+        Change::BecameUnknown | Change::Known => return None,
+    };
+    let key = range_key(&watch.place, quantity);
+    Some(Alert {
+        id: AlertId::new(&key, raised),
+        kind: AlertKind::Range,
+        watch: key,
+        place: Some(watch.place.clone()),
+        quantity: Some(quantity),
+        state: event.change,
+        since: event.since,
+        at: event.at,
+        value: Some(value),
+        limit: Some(limit.value),
+        severity: Severity::of(watch.urgent),
+        text,
+    })
+}
+
+/// The message about an event of a silent board, with the place it speaks
+/// for, if any; urgent when that place is watched urgently.
+#[must_use]
+pub fn silence_alert(
+    board: &Name,
+    place: Option<&Place>,
+    severity: Severity,
+    event: &Event,
+    zone: Tz,
+) -> Option<Alert> {
+    let raised = event.raised?;
+    let at_place =
+        place.map_or_else(String::new, |p| format!(" at {}", called(p)));
+    let since = local(event.since, zone);
+    let lasted = lasting(event.at.millis_since(event.since));
+    let text = match event.change {
+        Change::Raised => {
+            let unwatched = if place.is_some() {
+                "Until it speaks, nobody watches this place. "
+            } else {
+                ""
+            };
+            format!(
+                "Board {board}{at_place}: silent since {since} ({lasted}). \
+                 {unwatched}Often: an empty cell, out of reach, or a router \
+                 or plug switched off. Safe to do: read the place's own \
+                 thermometer, then switch the board off and on, then put in \
+                 a fresh cell."
+            )
+        }
+        Change::Cleared => format!(
+            "Board {board}{at_place}: heard again. It was silent from {since} \
+             for {lasted}."
+        ),
+        Change::BecameUnknown | Change::Known => return None,
+    };
+    let key = silence_key(board);
+    Some(Alert {
+        id: AlertId::new(&key, raised),
+        kind: AlertKind::SilentBoard,
+        watch: key,
+        place: place.map(|place| place.name.clone()),
+        quantity: None,
+        state: event.change,
+        since: event.since,
+        at: event.at,
+        value: None,
+        limit: None,
+        severity,
+        text,
+    })
+}
+
+fn range_raised(
+    watch: &Watch,
+    place: &Place,
+    event: &Event,
+    limit: Limit,
+    value: f64,
+    zone: Tz,
+) -> String {
+    let quantity = watch.quantity.0;
+    let (beyond, end) = match limit.side {
+        Side::Low => ("below", "lowest"),
+        Side::High => ("above", "highest"),
+    };
+    let advice = advice(place.kind, quantity, limit.side);
+    format!(
+        "{}: {}. {}{}, {} {beyond} the {end} wanted, {}. Since {} ({}). \
+         {}Often: {}. Safe to do: {}.",
+        called(place),
+        complaint(quantity, limit.side),
+        figure(quantity, value),
+        averaged(watch),
+        figure(quantity, (value - limit.value).abs()),
+        figure(quantity, limit.value),
+        local(event.since, zone),
+        lasting(event.at.millis_since(event.since)),
+        caveat(quantity, event.marks),
+        advice.often,
+        advice.safe,
+    )
+}
+
+fn range_cleared(
+    watch: &Watch,
+    place: &Place,
+    event: &Event,
+    limit: Limit,
+    value: f64,
+    zone: Tz,
+) -> String {
+    let quantity = watch.quantity.0;
+    let still_outside = match limit.side {
+        Side::Low => value < limit.value,
+        Side::High => value > limit.value,
+    };
+    let outcome = if still_outside {
+        "the watch was changed or withdrawn".to_owned()
+    } else {
+        format!("{quantity} back in range")
+    };
+    format!(
+        "{}: {outcome}. Now {}{}. It was {} from {} for {}, at worst {}.",
+        called(place),
+        figure(quantity, value),
+        averaged(watch),
+        complaint(quantity, limit.side),
+        local(event.since, zone),
+        lasting(event.at.millis_since(event.since)),
+        figure(quantity, event.furthest.unwrap_or(value)),
+    )
+}
+
+/// The grower's title with the name behind it, or the name alone.
+fn called(place: &Place) -> String {
+    if place.title == place.name.as_str() || place.title.is_empty() {
+        place.name.to_string()
+    } else {
+        format!("{} ({})", shown(&place.title), place.name)
+    }
+}
+
+fn complaint(quantity: Quantity, side: Side) -> &'static str {
+    match (quantity, side) {
+        (Quantity::Temperature, Side::High) => "too warm",
+        (Quantity::Temperature, Side::Low) => "too cold",
+        (Quantity::Humidity, Side::High) => "too damp",
+        (Quantity::Humidity, Side::Low) => "too dry",
+        (Quantity::Light, Side::High) => "too bright",
+        (Quantity::Light, Side::Low) => "too dark",
+        (Quantity::Battery, Side::High) => "battery too high",
+        (Quantity::Battery, Side::Low) => "battery too low",
+        (Quantity::Signal, Side::High) => "signal too strong",
+        (Quantity::Signal, Side::Low) => "signal too weak",
+    }
+}
+
+fn averaged(watch: &Watch) -> String {
+    match watch.mean_minutes {
+        0 => String::new(),
+        n => format!(" on average over {}", lasting(i64::from(n) * 60_000)),
+    }
+}
+
+fn caveat(quantity: Quantity, marks: Quality) -> &'static str {
+    if quantity == Quantity::Temperature && marks.has(Quality::SUN) {
+        "The sun was on the probe, so part of this is its housing and not \
+         the air. "
+    } else if quantity == Quantity::Humidity && marks.has(Quality::SATURATED) {
+        "The sensor is at the end of its scale: truly wet air, or a wet \
+         sensor. "
+    } else {
+        ""
+    }
+}
+
+/// A value with its unit: one digit for degrees, two for volts.
+fn figure(quantity: Quantity, value: f64) -> String {
+    let digits = match quantity {
+        Quantity::Temperature => 1,
+        Quantity::Battery => 2,
+        Quantity::Humidity | Quantity::Light | Quantity::Signal => 0,
+    };
+    // A small negative value must not show as "-0.0".
+    let text = format!("{value:.digits$}");
+    let zero = text.bytes().all(|b| matches!(b, b'-' | b'0' | b'.'));
+    let number = if zero { text.trim_start_matches('-') } else { &text };
+    format!("{number} {}", quantity.unit())
+}
+
+fn local(instant: Instant, zone: Tz) -> String {
+    instant.utc().with_timezone(&zone).format("%a %-d %B %H:%M").to_string()
+}
+
+/// A length of time in words, to the minute, hour or so.
+fn lasting(millis: i64) -> String {
+    let minutes = millis.max(0) / 60_000;
+    let (days, hours) = (minutes / 1440, minutes / 60 % 24);
+    match minutes {
+        0 => "under a minute".to_owned(),
+        1 => "1 minute".to_owned(),
+        2..=119 => format!("{minutes} minutes"),
+        120..=2879 => format!("{} h {} min", minutes / 60, minutes % 60),
+        _ => format!("{days} days {hours} h"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::trial::entry::PlaceKind;
+
+    #[test]
+    fn lengths_of_time_read_naturally() {
+        for (minutes, expected) in [
+            (0, "under a minute"),
+            (1, "1 minute"),
+            (90, "90 minutes"),
+            (130, "2 h 10 min"),
+            (4380, "3 days 1 h"),
+        ] {
+            assert_eq!(lasting(minutes * 60_000), expected);
+        }
+    }
+
+    #[test]
+    fn figures_have_the_digits_a_sensor_deserves() {
+        assert_eq!(figure(Quantity::Temperature, -0.04), "0.0 °C");
+        assert_eq!(figure(Quantity::Temperature, -0.25), "-0.2 °C");
+        assert_eq!(figure(Quantity::Humidity, 95.4), "95 %");
+        assert_eq!(figure(Quantity::Battery, 2.984), "2.98 V");
+    }
+
+    #[test]
+    fn every_kind_of_place_has_advice_for_both_ends() {
+        for (kind, _) in PlaceKind::WORDS {
+            for quantity in Quantity::ALL {
+                for side in [Side::Low, Side::High] {
+                    let advice = advice(kind, quantity, side);
+                    assert!(!advice.often.ends_with('.'));
+                    assert!(!advice.safe.ends_with('.'));
+                }
+            }
+        }
+    }
+}

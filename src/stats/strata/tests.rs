@@ -1,0 +1,306 @@
+//! The tests by stratum against Crowder's plates, by hand, and by seeded
+//! simulation. The long simulation is a program of its own.
+
+use super::*;
+use rand::SeedableRng;
+use rand_chacha::ChaCha8Rng;
+use rand_distr::{Binomial, Distribution, Normal};
+use serde_json::Value;
+
+const PLATES: &str =
+    include_str!("../../../tests/reference/stats/crowder_seeds.csv");
+const ANSWERS: &str =
+    include_str!("../../../tests/reference/stats/crowder_reference.json");
+const LEVEL: Confidence = Confidence::NINETY_FIVE;
+
+fn factor(name: &str, applied_to: Stratum) -> Factor {
+    Factor { name: name.to_owned(), applied_to }
+}
+
+fn outcome(
+    container: usize,
+    batch: &str,
+    k: u32,
+    n: u32,
+    levels: &[&str],
+) -> ContainerOutcome {
+    ContainerOutcome {
+        container: format!("box-{container}"),
+        batch: batch.to_owned(),
+        lot: "hillside".to_owned(),
+        outcome: Proportion::new(k, n).unwrap(),
+        levels: levels.iter().map(|l| (*l).to_owned()).collect(),
+    }
+}
+
+fn plates() -> Vec<ContainerOutcome> {
+    csv::Reader::from_reader(PLATES.as_bytes())
+        .records()
+        .map(Result::unwrap)
+        .map(|row| {
+            let plate: usize = row[0].parse().unwrap();
+            let seed = if &row[3] == "1" { "73" } else { "75" };
+            let extract = if &row[4] == "1" { "cucumber" } else { "bean" };
+            let (k, n) = (row[1].parse().unwrap(), row[2].parse().unwrap());
+            outcome(plate, &plate.to_string(), k, n, &[seed, extract])
+        })
+        .collect()
+}
+
+fn crowder_factors() -> [Factor; 2] {
+    [factor("seed", Stratum::Container), factor("extract", Stratum::Container)]
+}
+
+#[test]
+fn plates_are_the_unit_in_crowders_trial() {
+    // R 4.2.2 and statsmodels 0.15.0 (computed): seeds as units would give
+    // p = 0.011.
+    let answers: Value = serde_json::from_str(ANSWERS).unwrap();
+    let expected = &answers["interaction_tests"];
+    let tests =
+        factor_tests(&plates(), &crowder_factors(), &[(0, 1)], LEVEL).unwrap();
+    let both = &tests[2];
+    let close = |got: f64, expected: &Value, off: f64| {
+        let expected = expected.as_f64().unwrap();
+        assert!((got - expected).abs() < off, "{got} {expected}");
+    };
+    assert_eq!(both.name, "seed × extract");
+    assert_eq!((both.n_units, both.df), (21, (1.0, 17.0)));
+    close(both.f.unwrap(), &expected["quasi_F"], 1e-6);
+    close(both.p.unwrap(), &expected["quasi_F_p"], 1e-8);
+    close(both.dispersion.unwrap(), &answers["quasi"]["dispersion"], 1e-7);
+    for cell in answers["cells"].as_array().unwrap() {
+        let seed = if cell["seed73"] == 1 { "73" } else { "75" };
+        let extract = if cell["cucumber"] == 1 { "cucumber" } else { "bean" };
+        let name = format!("{seed} × {extract}");
+        let level = both.levels.iter().find(|l| l.name == name).unwrap();
+        close(100.0 * level.estimate, &cell["pct"], 1e-7);
+        assert!(level.interval.unwrap().holds(level.estimate));
+    }
+    // The main effect of extract after seed, on the scatter of all four
+    // cells: (deviance of seed alone − 39.68588963) / 1.861832059. The
+    // deviance of seed alone is from statsmodels 0.15.0 (computed).
+    let extract = &tests[1];
+    let f = (96.175_242_90 - 39.685_889_63) / 1.861_832_059;
+    assert!((extract.f.unwrap() - f).abs() < 1e-4, "{extract:?}");
+    assert_eq!(extract.df, (1.0, 17.0));
+}
+
+#[test]
+fn one_factor_gives_the_plain_fractions_with_score_limits() {
+    // By hand: k/n of each level; limits t²-score with n over dispersion.
+    let factors = [factor("seed", Stratum::Container)];
+    let mut plates = plates();
+    plates.retain(|plate| plate.levels[1] == "bean");
+    for plate in &mut plates {
+        plate.levels.truncate(1);
+    }
+    let test = &factor_tests(&plates, &factors, &[], LEVEL).unwrap()[0];
+    assert!((test.levels[1].estimate - 99.0 / 272.0).abs() < 1e-9);
+    assert!((test.levels[0].estimate - 49.0 / 123.0).abs() < 1e-9);
+    let difference = &test.differences[0];
+    let by_hand = 99.0 / 272.0 - 49.0 / 123.0;
+    assert!((difference.estimate - by_hand).abs() < 1e-9);
+    assert_eq!((&*difference.from, &*difference.to), ("73", "75"));
+}
+
+/// Two batches a chill, three places, two containers in each.
+fn crossed(counts: impl Fn(&str, &str, usize) -> u32) -> Vec<ContainerOutcome> {
+    let mut all = Vec::new();
+    for batch in ["a", "b", "c", "d", "e", "f", "g", "h"] {
+        let chill = if batch < "e" { "6 weeks" } else { "12 weeks" };
+        for place in ["landing", "shelf", "sill"] {
+            for twin in 0..2 {
+                let k = counts(batch, place, twin);
+                all.push(outcome(all.len(), batch, k, 20, &[chill, place]));
+            }
+        }
+    }
+    all
+}
+
+fn crossed_factors() -> [Factor; 2] {
+    [factor("chill", Stratum::Batch), factor("place", Stratum::Container)]
+}
+
+#[test]
+fn chill_is_tested_on_batches_and_place_on_containers() {
+    let data = crossed(|batch, place, twin| {
+        let base = if batch < "e" { 6 } else { 12 };
+        let there = if place == "sill" { 3 } else { 0 };
+        base + there + u32::try_from(twin).unwrap()
+    });
+    let tests =
+        factor_tests(&data, &crossed_factors(), &[(0, 1)], LEVEL).unwrap();
+    let (chill, place, both) = (&tests[0], &tests[1], &tests[2]);
+    assert_eq!((chill.tested_on, chill.n_units), (Stratum::Batch, 8));
+    assert_eq!(chill.df, (1.0, 6.0));
+    assert_eq!((place.tested_on, place.n_units), (Stratum::Container, 48));
+    // 48 − 8 batches − 2 places − 2 chill × place.
+    assert_eq!(place.df, (2.0, 36.0));
+    assert_eq!((both.tested_on, both.df), (Stratum::Container, (2.0, 36.0)));
+    assert!(chill.p.unwrap() < 1e-3 && place.p.unwrap() < 1e-3);
+    let names: Vec<_> = chill.levels.iter().map(|l| &*l.name).collect();
+    assert_eq!(names, ["6 weeks", "12 weeks"], "in order of number");
+    assert_eq!(place.differences.len(), 3);
+    let mut turned = data.clone();
+    turned.reverse();
+    let turned =
+        factor_tests(&turned, &crossed_factors(), &[(0, 1)], LEVEL).unwrap();
+    for (a, b) in tests.iter().zip(&turned) {
+        assert!((a.f.unwrap() - b.f.unwrap()).abs() < 1e-7);
+    }
+}
+
+#[test]
+fn one_batch_a_level_is_description_only() {
+    let data: Vec<_> =
+        crossed(|_, place, twin| u32::try_from(place.len() + twin).unwrap())
+            .into_iter()
+            .filter(|c| c.batch == "a" || c.batch == "e")
+            .collect();
+    let tests = factor_tests(&data, &crossed_factors(), &[], LEVEL).unwrap();
+    assert_eq!(tests[0].p, None);
+    assert_eq!(
+        tests[0].why_no_p,
+        Some(WhyNoP::TooFewUnits {
+            left: 0,
+            needed: 4,
+            n_units: 2,
+            unit: Stratum::Batch
+        })
+    );
+    assert!(tests[0].levels.iter().all(|l| l.interval.is_none()));
+    assert!(tests[0].differences.is_empty());
+    assert!(tests[1].p.is_some(), "places differ within batches");
+}
+
+#[test]
+fn a_place_that_never_differed_within_a_batch_is_tested_on_batches() {
+    let data: Vec<_> = (0..24)
+        .map(|i| {
+            let batch = format!("batch-{}", i / 3);
+            let place = if i / 3 % 2 == 0 { "sill" } else { "shelf" };
+            let k = u32::try_from(5 + i % 7).unwrap();
+            outcome(i, &batch, k, 20, &[place])
+        })
+        .collect();
+    let factors = [factor("place", Stratum::Container)];
+    let test = &factor_tests(&data, &factors, &[], LEVEL).unwrap()[0];
+    assert_eq!(test.applied_to, Stratum::Container);
+    assert_eq!((test.tested_on, test.n_units), (Stratum::Batch, 8));
+    assert_eq!(test.df, (1.0, 6.0));
+}
+
+#[test]
+fn factors_that_always_change_together_are_called_inseparable() {
+    let data: Vec<_> = (0..12)
+        .map(|i| {
+            let (place, lid) = if i % 2 == 0 {
+                ("sill", "vented")
+            } else {
+                ("shelf", "closed")
+            };
+            let k = u32::try_from(4 + i % 5).unwrap();
+            outcome(i, &i.to_string(), k, 20, &[place, lid])
+        })
+        .collect();
+    let factors = [
+        factor("place", Stratum::Container),
+        factor("lid", Stratum::Container),
+    ];
+    for test in factor_tests(&data, &factors, &[], LEVEL).unwrap() {
+        assert_eq!((test.p, test.why_no_p), (None, Some(WhyNoP::Inseparable)));
+    }
+}
+
+#[test]
+fn nothing_germinated_anywhere_is_no_test() {
+    let data = crossed(|_, _, _| 0);
+    for test in factor_tests(&data, &crossed_factors(), &[], LEVEL).unwrap() {
+        assert_eq!((test.p, test.why_no_p), (None, Some(WhyNoP::AllAlike)));
+    }
+}
+
+#[test]
+fn a_level_where_nothing_germinated_is_marked_and_keeps_its_width() {
+    let data = crossed(|batch, place, twin| match (batch, place) {
+        (_, "sill") => 0,
+        ("a" | "e", _) => 7,
+        _ => 4 + 3 * u32::try_from(twin).unwrap(),
+    });
+    let tests = factor_tests(&data, &crossed_factors(), &[], LEVEL).unwrap();
+    let place = &tests[1];
+    assert!(place.separated);
+    let sill = place.levels.iter().find(|l| l.name == "sill").unwrap();
+    let limits = sill.interval.unwrap();
+    assert!(sill.estimate < 1e-6 && limits.lower == 0.0);
+    assert!(limits.upper > 0.01 && limits.upper < 0.1, "{limits:?}");
+    // 48 containers, of which 16 at the sill say nothing of scatter.
+    assert!(place.df.1 <= 32.0 - 8.0, "{:?}", place.df);
+    for difference in &place.differences {
+        let Interval { lower, upper, .. } = difference.interval;
+        assert!(lower > -1.0 && upper < 1.0 && lower < upper);
+    }
+}
+
+#[test]
+fn data_that_contradict_the_plan_are_refused() {
+    let mut data = crossed(|_, _, _| 5);
+    data[0].levels[0] = "0 weeks".to_owned();
+    assert_eq!(
+        factor_tests(&data, &crossed_factors(), &[], LEVEL),
+        Err(StatsError::DiffersInside {
+            factor: "chill".to_owned(),
+            unit: "a".to_owned()
+        })
+    );
+    data[0].levels.clear();
+    assert!(factor_tests(&data, &crossed_factors(), &[], LEVEL).is_err());
+    assert!(factor_tests(&[], &[], &[], LEVEL).is_err());
+    assert!(
+        factor_tests(&plates(), &crowder_factors(), &[(0, 2)], LEVEL).is_err()
+    );
+}
+
+/// Batches and containers that differ by chance, no factor doing anything.
+fn chance_season(rng: &mut ChaCha8Rng) -> Vec<ContainerOutcome> {
+    let between_batches = Normal::new(0.0, 0.5).unwrap();
+    let between_containers = Normal::new(0.0, 0.4).unwrap();
+    let batches: Vec<f64> =
+        (0..8).map(|_| between_batches.sample(rng)).collect();
+    let mut data = crossed(|_, _, _| 0);
+    for (i, container) in data.iter_mut().enumerate() {
+        let eta = batches[i / 6] + between_containers.sample(rng);
+        let chance = 1.0 / (1.0 + (-eta).exp());
+        let k = Binomial::new(20, chance).unwrap().sample(rng);
+        container.outcome =
+            Proportion::new(u32::try_from(k).unwrap(), 20).unwrap();
+    }
+    data
+}
+
+#[test]
+fn false_alarms_stay_near_five_percent() {
+    // 600 invented seasons, seed 20261125. Standard error of a rate of 5 %:
+    // 0.9 %, so 2 to 8 % is a little over three of them. Limits of the
+    // differences should hold 0 in 95 % of seasons.
+    let mut rng = ChaCha8Rng::seed_from_u64(20_261_125);
+    let seasons = 600;
+    let (mut alarms, mut held) = ([0_u32; 2], [0_u32; 2]);
+    for _ in 0..seasons {
+        let data = chance_season(&mut rng);
+        let tests =
+            factor_tests(&data, &crossed_factors(), &[], LEVEL).unwrap();
+        for (i, test) in tests.iter().enumerate() {
+            alarms[i] += u32::from(test.p.unwrap() < 0.05);
+            held[i] += u32::from(test.differences[0].interval.holds(0.0));
+        }
+    }
+    for i in 0..2 {
+        let rate = f64::from(alarms[i]) / f64::from(seasons);
+        let coverage = f64::from(held[i]) / f64::from(seasons);
+        assert!((0.02..=0.08).contains(&rate), "factor {i}: {rate}");
+        assert!((0.92..=0.98).contains(&coverage), "factor {i}: {coverage}");
+    }
+}

@@ -1,0 +1,235 @@
+//! Each factor by the thing it was applied to, tested on the scatter between
+//! those things.
+//!
+//! The mathematics is `stats::strata`; here containers become its rows, and
+//! the place becomes a factor of the container.
+
+use crate::observation::Name;
+use crate::stats::error::StatsError;
+use crate::stats::holm::holm;
+use crate::stats::interval::Confidence;
+use crate::stats::proportion::Proportion;
+use crate::stats::strata::{
+    ContainerOutcome, Factor, FactorTest, LevelDifference, Stratum,
+    factor_tests,
+};
+use crate::study::UnitStudy;
+use crate::trial::book::Trial;
+use crate::trial::history::AppliedTo;
+
+/// The name under which the place of germination is a factor.
+pub const PLACE: &str = "place";
+/// The name under which the lot itself is a factor.
+pub const LOT: &str = "lot";
+
+/// One factor and what can be said about it.
+#[derive(Debug, Clone)]
+pub struct FactorStudy {
+    /// Whether its comparison was planned beforehand.
+    pub planned: bool,
+    /// Levels, units, scatter and test.
+    pub test: FactorTest,
+    /// The p-value corrected over the planned comparisons (Holm); only for
+    /// planned ones that have a p.
+    pub corrected_p: Option<f64>,
+    /// Every pair of levels with limits that hold for all pairs together
+    /// (Bonferroni); empty where there is no p.
+    pub joint_differences: Vec<LevelDifference>,
+    /// Containers that had no level of it or could not be counted.
+    pub left_out: Vec<Name>,
+}
+
+impl FactorStudy {
+    /// The factor's name.
+    #[must_use]
+    pub fn name(&self) -> &str {
+        &self.test.name
+    }
+}
+
+/// All factors that have at least two levels.
+pub(crate) fn studies(trial: &Trial, units: &[UnitStudy]) -> Vec<FactorStudy> {
+    let containers: Vec<&UnitStudy> =
+        units.iter().filter(|unit| unit.outcome.is_container).collect();
+    let mut names = trial.factor_names();
+    for own in [PLACE, LOT] {
+        if !names.iter().any(|name| name == own) {
+            names.push(own.to_owned());
+        }
+    }
+    let factors: Vec<(Factor, bool)> = names
+        .into_iter()
+        .filter_map(|name| {
+            let applied_to = applied_to(&containers, &name)?;
+            let planned = trial.planned.contains(&name);
+            Some((Factor { name, applied_to }, planned))
+        })
+        .filter(|(factor, planned)| {
+            *planned || n_levels(&containers, &factor.name) > 1
+        })
+        .collect();
+    let (rows, left_out) = rows(&containers, &factors);
+    let plain: Vec<Factor> =
+        factors.iter().map(|(factor, _)| factor.clone()).collect();
+    let tests = tests(&rows, &plain, Confidence::NINETY_FIVE);
+    let mut studies: Vec<FactorStudy> = tests
+        .into_iter()
+        .map(|test| FactorStudy {
+            planned: factors
+                .iter()
+                .any(|(factor, planned)| *planned && factor.name == test.name),
+            joint_differences: joint(&rows, &plain, &test),
+            test,
+            corrected_p: None,
+            left_out: left_out.clone(),
+        })
+        .collect();
+    correct(&mut studies);
+    studies.sort_by_key(|study| !study.planned);
+    studies
+}
+
+/// The share by which all pairs of a factor may miss together.
+const JOINT_MISS: f64 = 0.05;
+
+/// All pairs of one factor with limits widened for their number.
+fn joint(
+    rows: &[ContainerOutcome],
+    factors: &[Factor],
+    test: &FactorTest,
+) -> Vec<LevelDifference> {
+    let Ok(n_pairs) = u32::try_from(test.differences.len()) else {
+        return Vec::new();
+    };
+    let level = 1.0 - JOINT_MISS / f64::from(n_pairs.max(1));
+    let Ok(confidence) = Confidence::new(level) else {
+        return Vec::new();
+    };
+    tests(rows, factors, confidence)
+        .into_iter()
+        .find(|wider| wider.name == test.name)
+        .map_or_else(Vec::new, |wider| wider.differences)
+}
+
+/// All factors together. A factor that differs inside its own unit (seeds
+/// of two batches in one box, say) spoils only itself: then each is tested
+/// alone and that one is left out.
+fn tests(
+    rows: &[ContainerOutcome],
+    factors: &[Factor],
+    confidence: Confidence,
+) -> Vec<FactorTest> {
+    match factor_tests(rows, factors, &[], confidence) {
+        Ok(tests) => tests,
+        Err(StatsError::DiffersInside { .. }) => {
+            one_by_one(rows, factors, confidence)
+        }
+        Err(_) => Vec::new(),
+    }
+}
+
+fn one_by_one(
+    rows: &[ContainerOutcome],
+    factors: &[Factor],
+    confidence: Confidence,
+) -> Vec<FactorTest> {
+    let mut tests = Vec::new();
+    for (position, factor) in factors.iter().enumerate() {
+        let alone: Vec<ContainerOutcome> = rows
+            .iter()
+            .map(|row| ContainerOutcome {
+                levels: vec![row.levels[position].clone()],
+                ..row.clone()
+            })
+            .collect();
+        let own = std::slice::from_ref(factor);
+        if let Ok(mut test) = factor_tests(&alone, own, &[], confidence) {
+            tests.append(&mut test);
+        }
+    }
+    tests
+}
+
+/// Holm over the planned comparisons.
+fn correct(studies: &mut [FactorStudy]) {
+    let planned: Vec<usize> = (0..studies.len())
+        .filter(|i| studies[*i].planned && studies[*i].test.p.is_some())
+        .collect();
+    let p: Vec<f64> =
+        planned.iter().filter_map(|i| studies[*i].test.p).collect();
+    if let Ok(corrected) = holm(&p) {
+        for (i, p) in planned.into_iter().zip(corrected) {
+            studies[i].corrected_p = Some(p);
+        }
+    }
+}
+
+/// Rows for the containers that have every level and seeds to count.
+fn rows(
+    containers: &[&UnitStudy],
+    factors: &[(Factor, bool)],
+) -> (Vec<ContainerOutcome>, Vec<Name>) {
+    let (mut rows, mut left_out) = (Vec::new(), Vec::new());
+    for unit in containers {
+        let outcome = &unit.outcome;
+        let levels: Option<Vec<String>> = factors
+            .iter()
+            .map(|(factor, _)| level(unit, &factor.name))
+            .collect();
+        let counted =
+            Proportion::new(outcome.germinated_at_common_age, outcome.entered);
+        match (levels, counted) {
+            (Some(levels), Ok(counted)) => rows.push(ContainerOutcome {
+                container: outcome.name.to_string(),
+                batch: outcome.batch.as_ref().map_or_else(
+                    || format!("{} alone", outcome.name),
+                    ToString::to_string,
+                ),
+                lot: outcome
+                    .lot
+                    .as_ref()
+                    .map_or_else(String::new, ToString::to_string),
+                outcome: counted,
+                levels,
+            }),
+            _ => left_out.push(outcome.name.clone()),
+        }
+    }
+    (rows, left_out)
+}
+
+/// The level of a factor, the place and the lot included.
+#[must_use]
+pub fn level(unit: &UnitStudy, factor: &str) -> Option<String> {
+    let outcome = &unit.outcome;
+    match outcome.level(factor) {
+        Some(level) => Some(level.to_owned()),
+        None if factor == PLACE => {
+            outcome.main_place().map(ToString::to_string)
+        }
+        None if factor == LOT => outcome.lot.as_ref().map(ToString::to_string),
+        None => None,
+    }
+}
+
+fn n_levels(containers: &[&UnitStudy], factor: &str) -> usize {
+    let levels: std::collections::BTreeSet<_> =
+        containers.iter().filter_map(|unit| level(unit, factor)).collect();
+    levels.len()
+}
+
+/// The finest kind of unit a factor was stated for; none when no container
+/// has a level of it.
+fn applied_to(containers: &[&UnitStudy], factor: &str) -> Option<Stratum> {
+    containers
+        .iter()
+        .filter(|unit| level(unit, factor).is_some())
+        .map(|unit| match unit.outcome.levels.get(factor) {
+            Some((_, AppliedTo::Lot)) => Stratum::Lot,
+            Some((_, AppliedTo::Batch)) => Stratum::Batch,
+            Some((_, AppliedTo::Container)) => Stratum::Container,
+            None if factor == LOT => Stratum::Lot,
+            None => Stratum::Container,
+        })
+        .max()
+}
