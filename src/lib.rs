@@ -27,8 +27,8 @@ pub mod exchange;
 
 pub mod daemon;
 
+pub mod alert;
 pub mod cli;
 pub mod study;
-pub mod alert;
 
 pub mod notify;
