@@ -76,12 +76,13 @@ pub(crate) fn init(
 fn write_new(file: &Path, text: &str) -> Result<(), Failure> {
     let failed = |error: std::io::Error| {
         let failure =
-            Failure::new(format!("cannot write \"{}\"", file.display()))
-                .because(error.to_string());
+            Failure::new(format!("cannot write \"{}\"", file.display()));
         if error.kind() == ErrorKind::AlreadyExists {
-            failure.hint("it is kept as it is; change it with an editor")
-        } else {
             failure
+                .because("it is there already, and is kept as it is")
+                .hint("change it with an editor; --settings FILE names another")
+        } else {
+            failure.because(error.to_string())
         }
     };
     fs::create_dir_all(folder_of(file)).map_err(failed)?;

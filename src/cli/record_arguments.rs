@@ -71,7 +71,7 @@ pub(crate) enum What {
         /// Where
         place: Name,
         /// What
-        #[arg(value_parser = quantity, requires = "limits")]
+        #[arg(value_parser = quantity)]
         quantity: Option<Quantity>,
         #[command(flatten)]
         limits: Limits,
@@ -362,7 +362,6 @@ pub(crate) struct Begun {
 
 /// A range and how it is judged.
 #[derive(Debug, Args)]
-#[group(id = "limits", multiple = true)]
 pub(crate) struct Limits {
     /// Lowest wanted value
     #[arg(long, allow_negative_numbers = true)]

@@ -38,12 +38,22 @@ pub(crate) fn drafts(
         What::Watch { place, quantity: Some(quantity), limits } => {
             vec![Statement::Watch(watch(place, *quantity, limits))]
         }
-        What::Watch { place, quantity: None, .. } => usual(book, place)?,
+        What::Watch { place, quantity: None, limits } => {
+            if limits.says_something() {
+                return Err(Failure::new(
+                    "limits are given, but not what they are for",
+                )
+                .hint(format!("vernalog record watch {place} temperature …")));
+            }
+            usual(book, place)?
+        }
         What::Unwatch { place, quantity } => vec![Statement::Unwatch {
             place: place.clone(),
             quantity: QuantityWord(*quantity),
         }],
-        What::Move { what, place, board: true, probe, position, until, .. } => {
+        What::Move {
+            what, place, board: true, probe, position, until, ..
+        } => {
             vec![Statement::BoardStay {
                 board: name(what)?,
                 probe: probe.clone(),
@@ -115,6 +125,17 @@ fn when_if_any(
     text: Option<&str>,
 ) -> Result<Option<When>, Failure> {
     text.map(|text| house.when(text, |_| {})).transpose()
+}
+
+impl Limits {
+    fn says_something(&self) -> bool {
+        let Self { low, high, mean_minutes, for_minutes, margin, urgent } =
+            self;
+        [low, high, margin].iter().any(|value| value.is_some())
+            || mean_minutes.is_some()
+            || for_minutes.is_some()
+            || *urgent
+    }
 }
 
 fn watch(place: &Name, quantity: Quantity, limits: &Limits) -> Watch {

@@ -1,6 +1,8 @@
 //! `status`: how things stand, on one screen; the exit code is 1 while an
 //! alert lasts.
 
+use std::fmt::Display;
+
 use serde_json::{Value, json};
 
 use crate::cli::alerts;
@@ -112,12 +114,24 @@ fn trial_in_words(house: &House, trial: &Trial) -> String {
     let seeds: u32 = trial.containers().map(|unit| unit.entered()).sum();
     let germinated: u32 = trial.containers().map(|u| u.germinated()).sum();
     format!(
-        "trial     {}: {} batches, {containers} containers, {germinated} of \
-         {seeds} seeds germinated, {} units to look at today",
+        "trial     {}: {}, {}, {germinated} of {} germinated, {} to look at \
+         today",
         trial.name,
-        trial.batches().count(),
-        n_due(house, trial)
+        counted(trial.batches().count(), "batch", "batches"),
+        counted(containers, "container", "containers"),
+        counted(seeds, "seed", "seeds"),
+        counted(n_due(house, trial), "unit", "units")
     )
+}
+
+/// `1 batch`, `2 batches`.
+fn counted<T: Display + PartialEq + From<u8>>(
+    count: T,
+    one: &str,
+    many: &str,
+) -> String {
+    let word = if count == T::from(1) { one } else { many };
+    format!("{count} {word}")
 }
 
 /// The newest reading of each quantity that speaks for a place now.
