@@ -13,22 +13,19 @@
 //! one pure function and keep the answer. `tests/floors.rs` guards who may
 //! import whom; `DEVELOPERS.md` has the map.
 
-pub mod units;
-
-pub mod observation;
-
-pub mod trial;
-
+pub mod alert;
+pub mod chart;
+pub mod cli;
 pub mod climate;
+pub mod daemon;
+pub mod decode;
+pub mod exchange;
+pub mod health;
+pub mod notify;
+pub mod observation;
+pub mod source;
 pub mod stats;
 pub mod store;
-
-pub mod exchange;
-
-pub mod daemon;
-
-pub mod alert;
-pub mod cli;
 pub mod study;
-
-pub mod notify;
+pub mod trial;
+pub mod units;

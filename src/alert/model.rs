@@ -87,11 +87,47 @@ fn told_anew(watch: &Watch, readings: &[(i64, f64)]) -> Vec<(Change, i64)> {
     told
 }
 
+/// The range watched from above, or the same turned upside down.
+#[derive(Debug, Clone, Copy)]
+enum Turned {
+    Upright,
+    UpsideDown,
+}
+
+/// The alerts of the real watch on these inputs.
+fn told_in_steps(
+    watch: &Watch,
+    inputs: &[Input],
+    turned: Turned,
+) -> Vec<(Change, Instant)> {
+    let mut watch = watch.clone();
+    if let Turned::UpsideDown = turned {
+        watch.low = watch.high.take().map(|high| -high);
+    }
+    let mut state = WatchState::new(minute(-1));
+    let mut told = Vec::new();
+    for input in inputs {
+        let input = match (input, turned) {
+            (Input::Reading(reading), Turned::UpsideDown) => {
+                Input::Reading(Reading { value: -reading.value, ..*reading })
+            }
+            _ => *input,
+        };
+        let (next, events) = step(&watch, state, input, SILENT_AFTER);
+        state = next;
+        told.extend(events.iter().map(|event| (event.change, event.at)));
+    }
+    told.retain(|(change, _)| {
+        matches!(change, Change::Raised | Change::Cleared)
+    });
+    told
+}
+
 proptest! {
     #![proptest_config(ProptestConfig::with_cases(400))]
 
     /// Random gaps, levels, clock looks and repeats: the same alerts as a
-    /// model that keeps no state.
+    /// model that keeps no state, at the highest and at the lowest value.
     #[test]
     fn watches_agree_with_a_model_that_judges_everything_anew(
         legs in prop::collection::vec(
@@ -103,44 +139,36 @@ proptest! {
             place: Name::new("shelf").unwrap(),
             quantity: QuantityWord(Quantity::Temperature),
             low: None,
-            margin: 0.5,
-            urgent: false,
             high: Some(8.012_345),
             mean_minutes,
             for_minutes,
-
+            margin: 0.5,
+            urgent: false,
         };
-        let mut state = WatchState::new(minute(-1));
-        let mut told = Vec::new();
-        let mut step = |input| {
-            let (next, events) =
-                step(&watch, state.clone(), input, SILENT_AFTER);
-            state = next;
-            told.extend(events.iter().map(|e| (e.change, e.at)));
-        };
+        let mut inputs = Vec::new();
         let mut readings: Vec<(i64, f64)> = Vec::new();
         let mut now = 0;
         for (gap, level, count, replay) in legs {
             for i in 0..count {
                 now += if i == 0 { gap } else { 1 + gap % 3 };
                 let value = [5.0, 7.7, 8.4, 11.0][usize::from(level)];
-                step(Input::Clock(minute(now)));
-                step(Input::Reading(reading(now, value)));
+                inputs.push(Input::Clock(minute(now)));
+                inputs.push(Input::Reading(reading(now, value)));
                 readings.push((now, value));
             }
             if replay {
-                for (at, value) in readings.clone() {
-                    step(Input::Reading(reading(at, value)));
-                }
+                inputs.extend(readings.iter().map(|(at, value)| {
+                    Input::Reading(reading(*at, *value))
+                }));
             }
         }
-        told.retain(|(change, _)| {
-            matches!(change, Change::Raised | Change::Cleared)
-        });
         let expected: Vec<_> = told_anew(&watch, &readings)
             .into_iter()
             .map(|(change, at)| (change, minute(at)))
             .collect();
-        prop_assert_eq!(told, expected);
+        for turned in [Turned::Upright, Turned::UpsideDown] {
+            let told = told_in_steps(&watch, &inputs, turned);
+            prop_assert_eq!(&told, &expected, "{:?}", turned);
+        }
     }
 }

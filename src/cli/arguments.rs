@@ -65,6 +65,8 @@ pub(crate) enum Command {
     },
     /// Write a trial as a folder of files that `import` reads back
     Export(ExportArguments),
+    /// Give a board a password for the inlet
+    Password(PasswordArguments),
     /// Print completions for a shell
     Completions {
         /// The shell
@@ -163,6 +165,20 @@ pub(crate) struct ExportArguments {
     /// The folder: new, empty, or with an older export that is replaced
     #[arg(long, value_name = "DIR")]
     pub(crate) out: PathBuf,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct PasswordArguments {
+    /// The board
+    pub(crate) board: Name,
+    /// Read the password from the first line of standard input, instead of
+    /// making one up
+    #[arg(long)]
+    pub(crate) stdin: bool,
+    /// Write the line into the users file of the settings, instead of
+    /// printing it
+    #[arg(long)]
+    pub(crate) save: bool,
 }
 
 /// A quantity by its word.

@@ -35,6 +35,8 @@ mod watches;
 
 mod alerts;
 
+mod password;
+
 mod papers;
 
 use std::process::ExitCode;
@@ -87,6 +89,7 @@ fn obey(arguments: &Arguments, output: &mut Output) -> Result<Answer, Failure> {
         Command::Readings(what) => readings::readings(&house()?, what, output),
         Command::Watches => watches::watches(&house()?, output),
         Command::Alerts(what) => alerts::alerts(&house()?, what, output),
+        Command::Password(what) => password::password(house, what, output),
         Command::Completions { shell } => papers::completions(*shell, output),
         Command::Manual => papers::manual(output),
     }

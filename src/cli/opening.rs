@@ -63,7 +63,7 @@ impl House {
             }
         };
         let trial = common.trial.clone();
-        Ok(Self { settings, trial, now: clock::now() })
+        Ok(Self { settings, trial, now: clock::host_now() })
     }
 
     pub(crate) fn zone(&self) -> &ZoneRule {

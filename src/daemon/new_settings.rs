@@ -46,7 +46,7 @@ data = {data}
 # A board with a payload of its own; + gives its name.
 #[[mapping]]
 #topic = "garden/+/state"
-#fields = {{ temperature = {{ pointer = "/t", unit = "Cel" }} }}
+#fields = {{ temperature = {{ pointer = "/t", unit = "Cel" }}, light = {{ pointer = "/l", unit = "lx", scale = 10 }} }}
 
 # How an alert leaves the house: a program that gets it as JSON.
 #[[channel]]

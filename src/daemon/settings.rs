@@ -15,9 +15,13 @@ use serde::de::DeserializeOwned;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue, ValueDeserializer};
 
+use crate::daemon::Plan;
+use crate::decode::Mapping;
 use crate::exchange::nearest::{did_you_mean, nearest};
 use crate::exchange::times::{ZoneRule, length_millis};
+use crate::notify::{self, Channel};
 use crate::observation::shown;
+use crate::source::{broker, inlet, mapping, serial};
 
 /// The file in the working folder.
 pub const FILE_HERE: &str = "vernalog.toml";
@@ -32,7 +36,7 @@ const COMMIT_EVERY: Duration = Duration::from_secs(1);
 const LONGEST_COMMIT: Duration = Duration::from_secs(60);
 
 /// The keys of the file, in the order in which they are explained.
-const KEYS: [&str; 11] = [
+const KEYS: [&str; 9] = [
     "time_zone",
     "data",
     "evening",
@@ -41,9 +45,7 @@ const KEYS: [&str; 11] = [
     "broker",
     "serial",
     "mapping",
-    "web",
     "channel",
-    "backup",
 ];
 
 /// The settings as understood.
@@ -61,23 +63,19 @@ pub struct Settings {
     pub connections: Connections,
 }
 
-/// The sections whose meaning is declared beside what they set up.
+/// How boards and messages come and go.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Connections {
     /// `[inlet]`
-    pub inlet: Option<toml::Table>,
+    pub inlet: Option<inlet::Settings>,
     /// `[[broker]]`
-    pub brokers: Vec<toml::Table>,
+    pub brokers: Vec<broker::Settings>,
     /// `[[serial]]`
-    pub serial: Vec<toml::Table>,
+    pub serial: Vec<serial::Settings>,
     /// `[[mapping]]`
-    pub mappings: Vec<toml::Table>,
-    /// `[web]`
-    pub web: Option<toml::Table>,
+    pub mappings: Vec<Mapping>,
     /// `[[channel]]`
-    pub channels: Vec<toml::Table>,
-    /// `[backup]`
-    pub backup: Option<toml::Table>,
+    pub channels: Vec<Channel>,
 }
 
 /// Something wrong in the file.
@@ -182,10 +180,30 @@ impl Settings {
         settings.filter(|_| problems.is_empty()).ok_or(problems)
     }
 
-    /// A path of the settings, meant from the folder of their file.
+    /// What the daemon is to do.
     #[must_use]
-    pub fn beside(&self, path: &Path) -> PathBuf {
-        beside(self.file.as_deref(), path)
+    pub fn plan(&self) -> Plan {
+        let connections = self.connections.clone();
+        Plan {
+            data: self.data.clone(),
+            zone: self.zone.zone,
+            commit_every: self.commit_every,
+            inlet: connections.inlet,
+            brokers: connections.brokers,
+            serial: connections.serial,
+            mappings: connections.mappings,
+            channels: connections.channels,
+        }
+    }
+}
+
+/// Makes the files named in sections lie beside the settings.
+fn resolve(file: &Path, connections: &mut Connections) {
+    let users = connections.inlet.iter_mut().map(|i| &mut i.users_file);
+    let passwords =
+        connections.brokers.iter_mut().map(|b| &mut b.password_file);
+    for path in users.chain(passwords).flatten() {
+        *path = beside(Some(file), path);
     }
 }
 
@@ -228,12 +246,10 @@ impl Gathering<'_> {
                     commit_every = meant.unwrap_or(commit_every);
                 }
                 "inlet" => to.inlet = self.one(value),
-                "broker" => to.brokers = self.list(value),
-                "serial" => to.serial = self.list(value),
-                "mapping" => to.mappings = self.list(value),
-                "web" => to.web = self.one(value),
-                "channel" => to.channels = self.list(value),
-                "backup" => to.backup = self.one(value),
+                "broker" => to.brokers = plain(self.list(value)),
+                "serial" => to.serial = plain(self.list(value)),
+                "mapping" => to.mappings = self.mappings(value),
+                "channel" => to.channels = self.channels(value),
                 unknown => {
                     let near = did_you_mean(unknown, KEYS);
                     self.wrong(
@@ -248,6 +264,7 @@ impl Gathering<'_> {
                 self.wrong(None, format!("the key {needed} is missing"));
             }
         }
+        resolve(path, &mut to);
         Some(Settings {
             file: Some(path.to_owned()),
             zone: ZoneRule { zone: zone?, evening },
@@ -271,23 +288,46 @@ impl Gathering<'_> {
             .ok()
     }
 
-    /// Every table of an array of tables, the bad ones told and left out.
+    /// Every table of an array of tables with its place, the bad ones told
+    /// and left out.
     fn list<T: DeserializeOwned>(
         &mut self,
         value: Spanned<DeValue<'_>>,
-    ) -> Vec<T> {
+    ) -> Vec<(Range<usize>, T)> {
         let span = value.span();
-        match value.into_inner() {
-            DeValue::Array(items) => {
-                items.into_iter().filter_map(|item| self.one(item)).collect()
-            }
-            _ => {
-                let message = "this section may come several times: write it \
-                               with double brackets, such as [[broker]]";
-                self.wrong(Some(span), message.to_owned());
-                Vec::new()
+        let DeValue::Array(items) = value.into_inner() else {
+            let message = "this section may come several times: write it \
+                           with double brackets, such as [[broker]]";
+            self.wrong(Some(span), message.to_owned());
+            return Vec::new();
+        };
+        let mut good = Vec::new();
+        for item in items {
+            let span = item.span();
+            good.extend(self.one(item).map(|item| (span, item)));
+        }
+        good
+    }
+
+    fn mappings(&mut self, value: Spanned<DeValue<'_>>) -> Vec<Mapping> {
+        let stated: Vec<(_, mapping::Settings)> = self.list(value);
+        let mut mappings = Vec::new();
+        for (span, settings) in stated {
+            match settings.mapping() {
+                Ok(mapping) => mappings.push(mapping),
+                Err(error) => self.wrong(Some(span), error.to_string()),
             }
         }
+        mappings
+    }
+
+    fn channels(&mut self, value: Spanned<DeValue<'_>>) -> Vec<Channel> {
+        let whole = value.span();
+        let (good, bad) = notify::channels(plain(self.list(value)));
+        for error in bad {
+            self.wrong(Some(whole.clone()), in_a_row(&error));
+        }
+        good
     }
 
     fn meant<T>(
@@ -305,6 +345,25 @@ impl Gathering<'_> {
         let span = span.unwrap_or(0..0);
         self.problems.push(locate(self.text, &span, message));
     }
+}
+
+/// The items of a list without their places.
+fn plain<T>(list: Vec<(Range<usize>, T)>) -> Vec<T> {
+    list.into_iter().map(|(_, item)| item).collect()
+}
+
+/// An error and its causes on one line.
+fn in_a_row(error: &dyn std::error::Error) -> String {
+    let mut text = error.to_string();
+    let mut cause = error.source();
+    while let Some(error) = cause {
+        let said = error.to_string();
+        if !text.contains(&said) {
+            text = format!("{text}: {said}");
+        }
+        cause = error.source();
+    }
+    text
 }
 
 fn time_zone(text: &str) -> Result<Tz, String> {
@@ -451,6 +510,38 @@ mod tests {
         let excerpt = &problems[0].excerpt;
         assert!(excerpt.contains("3 | evening = 20:00\n"), "{excerpt}");
         assert!(excerpt.ends_with('^'), "{excerpt}");
+    }
+
+    #[test]
+    fn sections_are_understood_and_their_files_lie_beside() {
+        let settings = parse(&format!(
+            "{LEAST}[inlet]\nusers_file = \"boards.passwd\"\n\
+             [[channel]]\nkind = \"command\"\ncommand = [\"/bin/tell\"]\n"
+        ))
+        .unwrap();
+        let inlet = settings.plan().inlet.unwrap();
+        assert_eq!(
+            inlet.users_file.as_deref(),
+            Some(Path::new("/house/boards.passwd"))
+        );
+        assert_eq!(settings.connections.channels.len(), 1);
+    }
+
+    #[test]
+    fn what_makes_no_sense_in_a_section_is_told_with_its_place() {
+        let problems = parse(&format!(
+            "{LEAST}[inlet]\nlisen = \"a\"\n\
+             [[channel]]\nkind = \"command\"\ncommand = [\"tell\"]\n\
+             [[mapping]]\ntopic = \"garden/state\"\nfields = {{}}\n"
+        ))
+        .unwrap_err();
+        let told: Vec<_> =
+            problems.iter().map(|p| (p.line, p.message.as_str())).collect();
+        assert_eq!(told.len(), 3, "{told:#?}");
+        assert_eq!(told[0].0, 4);
+        assert!(told[0].1.contains("did you mean \"listen\"?"));
+        assert!(told[1].1.contains("no absolute path"), "{}", told[1].1);
+        assert_eq!(told[2].0, 8);
     }
 
     #[test]

@@ -6,28 +6,23 @@
 
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 
-use rusqlite::{Connection, params};
+use rusqlite::Connection;
 
 use crate::decode::dating::{self, Dated, Dating, Standing, Verdict};
 use crate::decode::watchful::Watchfulness;
 use crate::observation::{
-    Boot, Count, Message, Name, Quality, Quantity, Reading, Sample, Series,
+    Boot, Message, Name, Quality, Quantity, Reading, Sample, Series,
 };
 use crate::store::boots::{self, KnownBoot};
-use crate::store::readings::{Inserted, has_value, insert};
+use crate::store::readings::{Inserted, has_value, insert, of_series};
 use crate::store::refused::{RefusedRow, count, keep};
 use crate::store::series::{Additions, find, id_of};
-use crate::store::{Doing, Store, StoreError};
+use crate::store::welcome::Welcome;
+use crate::store::{Doing, Store, StoreError, uncounted, undated};
 use crate::units::Instant;
 
-/// Boards without a place whose readings are kept.
-pub const MOST_UNDECLARED_BOARDS: usize = 32;
-/// Readings kept of each of them.
-pub const MOST_UNDECLARED_READINGS: u64 = 1_000;
 /// Boots held in memory; older ones are read again when they speak.
 const MOST_BOOTS_HELD: usize = 512;
-/// Digests remembered for each topic of boards that do not count.
-const DIGESTS_A_TOPIC: usize = 64;
 /// Around the envelope, a repeat's reading may lie this far off, ms.
 const REPEAT_SLACK_MS: i64 = 5_000;
 /// A board that starts anew looks back this far to find out what a series
@@ -76,17 +71,13 @@ pub struct Intake {
     watchful: BTreeMap<Series, Watchfulness>,
     ids: BTreeMap<Series, i64>,
     digests: BTreeMap<String, VecDeque<u64>>,
-    undeclared: Option<BTreeMap<Name, u64>>,
-    declared: BTreeSet<Name>,
+    welcome: Welcome,
 }
 
 impl Intake {
     /// Tells which boards the ledger or the users file knows.
     pub fn declare(&mut self, boards: BTreeSet<Name>) {
-        if self.declared != boards {
-            self.declared = boards;
-            self.undeclared = None;
-        }
+        self.welcome.declare(boards);
     }
 
     /// Takes messages in one transaction. When it returns, all of them are
@@ -179,17 +170,14 @@ impl Intake {
     }
 
     fn forget(&mut self) {
-        let declared = std::mem::take(&mut self.declared);
-        *self = Self { declared, ..Self::default() };
+        let welcome = std::mem::take(&mut self.welcome).forgetting();
+        *self = Self { welcome, ..Self::default() };
     }
 
     fn in_transaction(
         &mut self,
         store: &mut Store,
-        work_in: impl FnOnce(
-            &mut Self,
-            &mut Work<'_>,
-        ) -> Result<(), StoreError>,
+        work_in: impl FnOnce(&mut Self, &mut Work<'_>) -> Result<(), StoreError>,
     ) -> Result<Taken, StoreError> {
         let transaction = store.begin()?;
         let mut work = Work {
@@ -226,7 +214,7 @@ impl Intake {
             Err(reason) => return work.refuse(arrival, None, reason),
         };
         let board = &message.board;
-        if let Some(reason) = self.unwelcome(work.connection, board)? {
+        if let Some(reason) = self.welcome.refusal(work.connection, board)? {
             return work.refuse(arrival, Some(board), &reason);
         }
         for (index, reason) in &message.refused {
@@ -253,49 +241,9 @@ impl Intake {
                 }
             }
         }
-        if let Some(kept) =
-            self.undeclared.as_mut().and_then(|all| all.get_mut(board))
-        {
-            let new = work.taken.readings.len() - before;
-            *kept += u64::try_from(new).unwrap_or(0);
-        }
+        let new = work.taken.readings.len() - before;
+        self.welcome.note(board, new);
         Ok(())
-    }
-
-    /// Why a board that has no place is not heard any more, if so.
-    fn unwelcome(
-        &mut self,
-        connection: &Connection,
-        board: &Name,
-    ) -> Result<Option<String>, StoreError> {
-        if self.declared.contains(board) {
-            return Ok(None);
-        }
-        if self.undeclared.is_none() {
-            self.undeclared = Some(count_undeclared(connection, &self.declared)?);
-        }
-        let undeclared = self.undeclared.get_or_insert_default();
-        let hint = format!(
-            "give it a place: `vernalog record move {board} --to PLACE`"
-        );
-        Ok(match undeclared.get(board) {
-            Some(kept) if *kept >= MOST_UNDECLARED_READINGS => Some(format!(
-                "board \"{board}\" has no place and \
-                 {MOST_UNDECLARED_READINGS} of its readings are kept; {hint}"
-            )),
-            Some(_) => None,
-            None if undeclared.len() >= MOST_UNDECLARED_BOARDS => {
-                Some(format!(
-                    "board \"{board}\" has no place and \
-                     {MOST_UNDECLARED_BOARDS} other boards without one are \
-                     kept already; {hint}"
-                ))
-            }
-            None => {
-                undeclared.insert(board.clone(), 0);
-                None
-            }
-        })
     }
 
     fn uncounted(
@@ -306,7 +254,8 @@ impl Intake {
         samples: &[&Sample],
     ) -> Result<(), StoreError> {
         for sample in samples {
-            let dated = dating::date_uncounted(sample.claimed, arrival.received);
+            let dated =
+                dating::date_uncounted(sample.claimed, arrival.received);
             self.store_values(work, board, sample, dated)?;
         }
         Ok(())
@@ -385,7 +334,7 @@ impl Intake {
                 self.know_waiting(work.connection)?;
                 self.waiting.get_or_insert_default().insert(key.clone());
                 work.taken.undated += 1;
-                keep_undated(work.connection, key, number, sample, arrival)
+                undated::keep(work.connection, key, number, sample, arrival)
             }
         }
     }
@@ -433,7 +382,7 @@ impl Intake {
         work: &mut Work<'_>,
         key: &(Name, Boot),
     ) -> Result<(), StoreError> {
-        let kept = read_undated(work.connection, key)?;
+        let kept = undated::read(work.connection, key)?;
         let known = self.boot(work.connection, key, Instant::default())?;
         let Some(dating) = known.dating else { return Ok(()) };
         for (sample, received) in &kept {
@@ -443,13 +392,7 @@ impl Intake {
                 self.store_values(work, &key.0, sample, dated)?;
             }
         }
-        work.connection
-            .prepare_cached(
-                "DELETE FROM undated WHERE board = ?1 AND boot = ?2",
-            )
-            .writing()?
-            .execute([key.0.as_str(), key.1.as_str()])
-            .writing()?;
+        undated::forget(work.connection, key)?;
         if let Some(waiting) = &mut self.waiting {
             waiting.remove(key);
         }
@@ -518,18 +461,12 @@ impl Intake {
         if !self.watchful.contains_key(series) {
             let mut fresh = Watchfulness::new(series.quantity);
             let from = at.plus_hours(-LOOK_BACK_HOURS);
-            for reading in last_readings(connection, series, from, at)? {
-                fresh.observe(
-                    reading.at,
-                    reading.value,
-                    reading.quality,
-                    None,
-                );
+            for reading in of_series(connection, series, from, at)? {
+                fresh.observe(reading.at, reading.value, reading.quality, None);
             }
             self.watchful.insert(series.clone(), fresh);
         }
-        let watchful =
-            self.watchful.get_mut(series).expect("it was put there");
+        let watchful = self.watchful.get_mut(series).expect("it was put there");
         Ok(watchful.observe(at, value, quality, beside))
     }
 
@@ -539,9 +476,9 @@ impl Intake {
         arrival: &Arrival<'_>,
     ) -> Result<bool, StoreError> {
         let Some(topic) = arrival.topic else { return Ok(false) };
-        let digest = digest(arrival.bytes);
+        let digest = uncounted::digest(arrival.bytes);
         if !self.digests.contains_key(topic) {
-            let known = read_digests(connection, topic)?;
+            let known = uncounted::read_digests(connection, topic)?;
             self.digests.insert(topic.to_owned(), known);
         }
         let known = self.digests.get_mut(topic).expect("it was put there");
@@ -549,10 +486,10 @@ impl Intake {
             return Ok(true);
         }
         known.push_back(digest);
-        if known.len() > DIGESTS_A_TOPIC {
+        if known.len() > uncounted::DIGESTS_A_TOPIC {
             known.pop_front();
         }
-        keep_digest(connection, topic, digest)?;
+        uncounted::keep_digest(connection, topic, digest)?;
         Ok(false)
     }
 
@@ -664,29 +601,18 @@ fn is_same(
     let (Some(number), Some(dating)) = (&sample.count, dating) else {
         return Ok(true);
     };
-    let waiting: i64 = connection
-        .prepare_cached(
-            "SELECT count(*) FROM undated \
-             WHERE board = ?1 AND boot = ?2 AND seq = ?3",
-        )
-        .reading()?
-        .query_row(
-            params![key.0.as_str(), key.1.as_str(), number.seq],
-            |row| row.get(0),
-        )
-        .reading()?;
-    if waiting > 0 {
-        return same_undated(connection, key, number, sample);
+    if undated::waits(connection, key, number.seq)? {
+        return undated::is_same(connection, key, number, sample);
     }
     if dating.standing == Standing::Untrusted {
         // Dated by receipt: the uptime tells nothing about the instant.
         return Ok(true);
     }
     let at = dating.instant(number.seq, number.up_ms);
-    let from = at
-        .plus_millis(dating.low_ms - dating.envelope_ms - REPEAT_SLACK_MS);
-    let to = at
-        .plus_millis(dating.high_ms - dating.envelope_ms + REPEAT_SLACK_MS);
+    let from =
+        at.plus_millis(dating.low_ms - dating.envelope_ms - REPEAT_SLACK_MS);
+    let to =
+        at.plus_millis(dating.high_ms - dating.envelope_ms + REPEAT_SLACK_MS);
     for (quantity, value, _) in &sample.values {
         let series = Series {
             board: key.0.clone(),
@@ -702,240 +628,4 @@ fn is_same(
         }
     }
     Ok(true)
-}
-
-fn same_undated(
-    connection: &Connection,
-    key: &(Name, Boot),
-    number: &Count,
-    sample: &Sample,
-) -> Result<bool, StoreError> {
-    for (quantity, value, _) in &sample.values {
-        let same: bool = connection
-            .prepare_cached(
-                "SELECT EXISTS (SELECT 1 FROM undated WHERE board = ?1 \
-                 AND boot = ?2 AND seq = ?3 AND probe = ?4 \
-                 AND quantity = ?5 AND up_ms = ?6 AND value = ?7)",
-            )
-            .reading()?
-            .query_row(
-                params![
-                    key.0.as_str(),
-                    key.1.as_str(),
-                    number.seq,
-                    sample.probe.as_str(),
-                    quantity.word(),
-                    signed(number.up_ms),
-                    value
-                ],
-                |row| row.get(0),
-            )
-            .reading()?;
-        if !same {
-            return Ok(false);
-        }
-    }
-    Ok(true)
-}
-
-fn keep_undated(
-    connection: &Connection,
-    key: &(Name, Boot),
-    number: &Count,
-    sample: &Sample,
-    arrival: &Arrival<'_>,
-) -> Result<(), StoreError> {
-    for (quantity, value, marks) in &sample.values {
-        connection
-            .prepare_cached(
-                "INSERT INTO undated (board, boot, seq, probe, quantity, \
-                 up_ms, received_ms, claimed_ms, value, quality) \
-                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
-            )
-            .writing()?
-            .execute(params![
-                key.0.as_str(),
-                key.1.as_str(),
-                number.seq,
-                sample.probe.as_str(),
-                quantity.word(),
-                signed(number.up_ms),
-                arrival.received.millis(),
-                sample.claimed.map(Instant::millis),
-                value,
-                marks.bits()
-            ])
-            .writing()?;
-    }
-    Ok(())
-}
-
-/// What a boot kept back, oldest first, each with the time of its receipt.
-fn read_undated(
-    connection: &Connection,
-    key: &(Name, Boot),
-) -> Result<Vec<(Sample, Instant)>, StoreError> {
-    let mut statement = connection
-        .prepare_cached(
-            "SELECT seq, probe, quantity, up_ms, received_ms, claimed_ms, \
-             value, quality FROM undated WHERE board = ?1 AND boot = ?2 \
-             ORDER BY seq, probe, quantity",
-        )
-        .reading()?;
-    let mut rows =
-        statement.query([key.0.as_str(), key.1.as_str()]).reading()?;
-    let mut samples: Vec<(Sample, Instant)> = Vec::new();
-    while let Some(row) = rows.next().reading()? {
-        let number = Count {
-            boot: key.1.clone(),
-            seq: row.get(0).reading()?,
-            up_ms: u64::try_from(row.get::<_, i64>(3).reading()?)
-                .unwrap_or_default(),
-        };
-        let probe: String = row.get(1).reading()?;
-        let word: String = row.get(2).reading()?;
-        let (Ok(probe), Some(quantity)) =
-            (Name::new(probe), Quantity::from_word(&word))
-        else {
-            return Err(StoreError::Damaged {
-                what: format!("undated sample of board {}", key.0),
-                why: format!("quantity {word:?}"),
-            });
-        };
-        let value = (
-            quantity,
-            row.get::<_, f64>(6).reading()?,
-            Quality::from_bits(row.get(7).reading()?),
-        );
-        match samples.last_mut() {
-            Some((last, _))
-                if last.count.as_ref() == Some(&number)
-                    && last.probe == probe =>
-            {
-                last.values.push(value);
-            }
-            _ => samples.push((
-                Sample {
-                    probe,
-                    count: Some(number),
-                    claimed: row
-                        .get::<_, Option<i64>>(5)
-                        .reading()?
-                        .map(Instant::from_millis),
-                    values: vec![value],
-                    errors: Vec::new(),
-                },
-                Instant::from_millis(row.get(4).reading()?),
-            )),
-        }
-    }
-    Ok(samples)
-}
-
-fn last_readings(
-    connection: &Connection,
-    series: &Series,
-    from: Instant,
-    to: Instant,
-) -> Result<Vec<Reading>, StoreError> {
-    let Some(id) = find(connection, series)? else { return Ok(Vec::new()) };
-    let mut statement = connection
-        .prepare_cached(
-            "SELECT at_ms, value, quality FROM reading \
-             WHERE at_ms >= ?1 AND at_ms < ?2 AND series = ?3",
-        )
-        .reading()?;
-    let mut rows =
-        statement.query([from.millis(), to.millis(), id]).reading()?;
-    let mut readings = Vec::new();
-    while let Some(row) = rows.next().reading()? {
-        readings.push(Reading {
-            at: Instant::from_millis(row.get(0).reading()?),
-            value: crate::store::numbers::unpacked(
-                row.get_ref(1).reading()?,
-            )?,
-            quality: Quality::from_bits(row.get(2).reading()?),
-        });
-    }
-    Ok(readings)
-}
-
-fn count_undeclared(
-    connection: &Connection,
-    declared: &BTreeSet<Name>,
-) -> Result<BTreeMap<Name, u64>, StoreError> {
-    let mut statement = connection
-        .prepare_cached(
-            "SELECT board, sum(readings) FROM series GROUP BY board",
-        )
-        .reading()?;
-    let rows = statement
-        .query_map([], |row| {
-            Ok((row.get::<_, String>(0)?, row.get::<_, i64>(1)?))
-        })
-        .reading()?
-        .collect::<Result<Vec<_>, _>>()
-        .reading()?;
-    Ok(rows
-        .into_iter()
-        .filter_map(|(board, n)| {
-            let board = Name::new(board).ok()?;
-            (!declared.contains(&board))
-                .then(|| (board, u64::try_from(n).unwrap_or_default()))
-        })
-        .collect())
-}
-
-/// CRC-64/XZ: the same on every machine and in every version.
-fn digest(bytes: &[u8]) -> u64 {
-    crc::Crc::<u64>::new(&crc::CRC_64_XZ).checksum(bytes)
-}
-
-fn read_digests(
-    connection: &Connection,
-    topic: &str,
-) -> Result<VecDeque<u64>, StoreError> {
-    let mut statement = connection
-        .prepare_cached(
-            "SELECT digest FROM uncounted WHERE topic = ?1 ORDER BY slot",
-        )
-        .reading()?;
-    let rows = statement
-        .query_map([topic], |row| row.get::<_, i64>(0))
-        .reading()?
-        .collect::<Result<Vec<_>, _>>()
-        .reading()?;
-    Ok(rows.into_iter().map(i64::cast_unsigned).collect())
-}
-
-fn keep_digest(
-    connection: &Connection,
-    topic: &str,
-    digest: u64,
-) -> Result<(), StoreError> {
-    connection
-        .prepare_cached(
-            "INSERT INTO uncounted (topic, slot, digest) VALUES (?1, \
-             (SELECT coalesce(max(slot), 0) + 1 FROM uncounted \
-             WHERE topic = ?1), ?2)",
-        )
-        .writing()?
-        .execute(params![topic, digest.cast_signed()])
-        .writing()?;
-    connection
-        .prepare_cached(
-            "DELETE FROM uncounted WHERE topic = ?1 AND slot <= \
-             (SELECT max(slot) FROM uncounted WHERE topic = ?1) - ?2",
-        )
-        .writing()?
-        .execute(params![
-            topic,
-            i64::try_from(DIGESTS_A_TOPIC).expect("a small number")
-        ])
-        .writing()?;
-    Ok(())
-}
-
-fn signed(millis: u64) -> i64 {
-    i64::try_from(millis).unwrap_or(i64::MAX)
 }

@@ -13,7 +13,10 @@ mod refused;
 mod schema;
 mod seen;
 mod series;
+mod uncounted;
+mod undated;
 mod watching;
+mod welcome;
 
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -26,6 +29,7 @@ pub use readings::{IMPORT_CHUNK, Imported};
 pub use refused::{MAX_REFUSED_BYTES, RefusedRow};
 pub use series::SeriesInfo;
 pub use watching::{AlertRow, OutboxRow, WatchStep};
+pub use welcome::{MOST_UNDECLARED_BOARDS, MOST_UNDECLARED_READINGS};
 
 /// How long a writer waits for another one.
 const BUSY_TIMEOUT: Duration = Duration::from_secs(5);

@@ -84,9 +84,7 @@ impl Store {
         from: Instant,
         to: Instant,
     ) -> Result<Vec<Reading>, StoreError> {
-        let mut all =
-            self.readings_of(std::slice::from_ref(series), from, to)?;
-        Ok(all.pop().unwrap_or_default())
+        of_series(&self.connection, series, from, to)
     }
 
     /// The readings of several series in [`from`, `to`), each oldest first,
@@ -238,4 +236,32 @@ pub(crate) fn has_value(
             |row| row.get(0),
         )
         .reading()
+}
+
+/// The readings of one series in [`from`, `to`), oldest first; for short
+/// stretches, since it walks through the readings of all.
+pub(crate) fn of_series(
+    connection: &Connection,
+    series: &Series,
+    from: Instant,
+    to: Instant,
+) -> Result<Vec<Reading>, StoreError> {
+    let Some(id) = find(connection, series)? else { return Ok(Vec::new()) };
+    let mut statement = connection
+        .prepare_cached(
+            "SELECT at_ms, value, quality FROM reading \
+             WHERE at_ms >= ?1 AND at_ms < ?2 AND series = ?3",
+        )
+        .reading()?;
+    let mut rows =
+        statement.query([from.millis(), to.millis(), id]).reading()?;
+    let mut readings = Vec::new();
+    while let Some(row) = rows.next().reading()? {
+        readings.push(Reading {
+            at: Instant::from_millis(row.get(0).reading()?),
+            value: unpacked(row.get_ref(1).reading()?)?,
+            quality: Quality::from_bits(row.get(2).reading()?),
+        });
+    }
+    Ok(readings)
 }

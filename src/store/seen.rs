@@ -37,9 +37,9 @@ impl Seen {
             .next_back()
             .filter(|(_, last)| **last + 1 == seq)
             .map(|(first, _)| *first);
-        let after = seq
-            .checked_add(1)
-            .and_then(|next| self.intervals.get(&next).map(|last| (next, *last)));
+        let after = seq.checked_add(1).and_then(|next| {
+            self.intervals.get(&next).map(|last| (next, *last))
+        });
         let first = before.unwrap_or(seq);
         let last = match after {
             Some((next, last)) => {

@@ -185,3 +185,27 @@ impl Additions {
         Ok(())
     }
 }
+
+/// How many readings each board has.
+pub(crate) fn readings_a_board(
+    connection: &Connection,
+) -> Result<BTreeMap<Name, u64>, StoreError> {
+    let mut statement = connection
+        .prepare_cached(
+            "SELECT board, sum(readings) FROM series GROUP BY board",
+        )
+        .reading()?;
+    let rows = statement
+        .query_map([], |row| {
+            Ok((row.get::<_, String>(0)?, row.get::<_, i64>(1)?))
+        })
+        .reading()?
+        .collect::<Result<Vec<_>, _>>()
+        .reading()?;
+    Ok(rows
+        .into_iter()
+        .filter_map(|(board, n)| {
+            Some((Name::new(board).ok()?, u64::try_from(n).ok()?))
+        })
+        .collect())
+}

@@ -1,1 +1,11 @@
 //! The specification: one chapter a file, each test a sentence.
+
+#![allow(
+    clippy::unwrap_used,
+    reason = "a helper of a test may fail the test with it, like the test"
+)]
+
+mod support;
+
+mod figures;
+mod sources;

@@ -1,0 +1,207 @@
+//! The daemon's own MQTT door for boards.
+//!
+//! Not a broker: it takes PUBLISH with QoS 0 and 1 and gives nothing back
+//! but acknowledgements, and those only for what is on disk. Packets are
+//! parsed and written by rumqttc's codec; what the codec leaves out is
+//! checked in `packets`.
+
+mod conversation;
+mod door;
+mod packets;
+mod users;
+
+use std::io;
+use std::net::SocketAddr;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::Duration;
+
+use serde::Deserialize;
+use tokio::net::{TcpListener, TcpStream};
+use tokio::sync::Semaphore;
+use tokio::task::JoinSet;
+use tokio::time::sleep;
+
+use crate::observation::Name;
+use crate::source::delivery::SourceName;
+use crate::source::health::{SourceHealth, SourceState};
+use crate::source::inlet::door::{Door, Ended};
+use crate::source::inlet::users::Users;
+use crate::source::{Feed, stopped};
+
+pub use users::{UsersError, users_line, with_password};
+
+/// The `[inlet]` part of the settings.
+#[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Settings {
+    /// Address and port; loopback unless there is a users file.
+    #[serde(default = "loopback")]
+    pub listen: SocketAddr,
+    /// File with one line a board: name and hashed password.
+    pub users_file: Option<PathBuf>,
+    /// How many boards may be connected at once.
+    #[serde(default = "connections")]
+    pub connections: usize,
+}
+
+impl Default for Settings {
+    fn default() -> Self {
+        Self {
+            listen: loopback(),
+            users_file: None,
+            connections: connections(),
+        }
+    }
+}
+
+fn loopback() -> SocketAddr {
+    SocketAddr::from(([127, 0, 0, 1], 1883))
+}
+
+/// Far above the boards of a home, far below what fills the memory: 256
+/// connections with a half-read packet of 64 KiB each hold 16 MiB.
+fn connections() -> usize {
+    256
+}
+
+/// Why the inlet cannot be opened.
+#[derive(Debug, thiserror::Error)]
+pub enum InletError {
+    /// The address can be reached from other machines and nobody would have
+    /// to log in.
+    #[error(
+        "the inlet would listen on {listen} without passwords; set users_file \
+         and give each board a password with \"vernalog password\", or listen \
+         on 127.0.0.1"
+    )]
+    OpenToAll {
+        /// The address of the settings.
+        listen: SocketAddr,
+    },
+    /// The users file cannot be used.
+    #[error(transparent)]
+    Users(#[from] UsersError),
+    /// The address cannot be bound.
+    #[error("cannot listen on {listen}")]
+    Bind {
+        /// The address of the settings.
+        listen: SocketAddr,
+        /// What the system says.
+        source: io::Error,
+    },
+}
+
+/// A bound inlet that does not listen yet.
+#[derive(Debug)]
+pub struct Inlet {
+    listener: TcpListener,
+    local: SocketAddr,
+    door: Arc<Door>,
+    connections: usize,
+}
+
+/// Binds the address and reads the users file.
+///
+/// # Errors
+/// [`InletError`] when the settings are unsafe, the users file cannot be
+/// used or the address is taken.
+pub async fn bind(settings: &Settings) -> Result<Inlet, InletError> {
+    let listen = settings.listen;
+    if settings.users_file.is_none() && !listen.ip().is_loopback() {
+        return Err(InletError::OpenToAll { listen });
+    }
+    let users = match &settings.users_file {
+        Some(path) => Some(Arc::new(Users::open(path)?)),
+        None => None,
+    };
+    let failed = |source| InletError::Bind { listen, source };
+    let listener = TcpListener::bind(listen).await.map_err(failed)?;
+    let local = listener.local_addr().map_err(failed)?;
+    let health = Arc::new(SourceHealth::new(SourceName::new("inlet")));
+    Ok(Inlet {
+        listener,
+        local,
+        door: Arc::new(Door::new(users, health)),
+        connections: settings.connections,
+    })
+}
+
+impl Inlet {
+    /// The address that boards connect to.
+    #[must_use]
+    pub fn local_addr(&self) -> SocketAddr {
+        self.local
+    }
+
+    /// The boards that have a password, as the users file stands now.
+    #[must_use]
+    pub fn boards(&self) -> Vec<Name> {
+        self.door.users.as_ref().map_or_else(Vec::new, |users| users.boards())
+    }
+
+    /// What the inlet says of itself.
+    #[must_use]
+    pub fn health(&self) -> Arc<SourceHealth> {
+        Arc::clone(&self.door.health)
+    }
+
+    /// Takes connections until the stop signal; returns when the last one
+    /// has ended. From the signal on nothing is read, and for a few seconds
+    /// the acknowledgements of what the writer still stores go out.
+    pub async fn run(self, feed: Feed) {
+        let health = self.health();
+        let places = Arc::new(Semaphore::new(self.connections));
+        let mut stop = feed.stop.clone();
+        let mut visits = JoinSet::new();
+        health.is_now(SourceState::Listening, format!("on {}", self.local));
+        loop {
+            let accepted = tokio::select! {
+                accepted = self.listener.accept() => accepted,
+                Some(_) = visits.join_next() => continue,
+                () = stopped(&mut stop) => break,
+            };
+            let socket = match accepted {
+                Ok((socket, _)) => socket,
+                Err(error) => {
+                    // Out of file handles, mostly: connections that end
+                    // give some back.
+                    health.count("accept failed");
+                    tracing::warn!(source = %health.name(), "{error}");
+                    sleep(Duration::from_millis(200)).await;
+                    continue;
+                }
+            };
+            let Ok(place) = Arc::clone(&places).try_acquire_owned() else {
+                health.count(Ended::TooMany.word());
+                continue;
+            };
+            let (door, feed) = (Arc::clone(&self.door), feed.clone());
+            visits.spawn(async move {
+                let _place = place;
+                receive(socket, &door, feed).await;
+            });
+        }
+        drop((self.listener, feed));
+        while visits.join_next().await.is_some() {}
+        health.is_now(SourceState::Stopped, "");
+    }
+}
+
+async fn receive(mut socket: TcpStream, door: &Arc<Door>, feed: Feed) {
+    // An acknowledgement is four bytes that a sleeping board waits for.
+    drop(socket.set_nodelay(true));
+    let peer = socket.peer_addr().map_or_else(
+        |_| "an unknown address".to_owned(),
+        |address| address.to_string(),
+    );
+    let (reader, writer) = socket.split();
+    let ended = conversation::converse(reader, writer, door, feed).await;
+    if ended.is_trouble() {
+        tracing::debug!(
+            source = "inlet",
+            "{peer}: {} ({ended:?})",
+            ended.word()
+        );
+    }
+}

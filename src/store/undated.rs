@@ -1,0 +1,172 @@
+//! Samples on disk whose instant is not known yet: the backlog of a boot
+//! that was not heard live so far.
+
+use rusqlite::{Connection, params};
+
+use crate::observation::{Boot, Count, Name, Quality, Quantity, Sample};
+use crate::store::intake::Arrival;
+use crate::store::{Doing, StoreError};
+use crate::units::Instant;
+
+pub(crate) fn is_same(
+    connection: &Connection,
+    key: &(Name, Boot),
+    number: &Count,
+    sample: &Sample,
+) -> Result<bool, StoreError> {
+    for (quantity, value, _) in &sample.values {
+        let same: bool = connection
+            .prepare_cached(
+                "SELECT EXISTS (SELECT 1 FROM undated WHERE board = ?1 \
+                 AND boot = ?2 AND seq = ?3 AND probe = ?4 \
+                 AND quantity = ?5 AND up_ms = ?6 AND value = ?7)",
+            )
+            .reading()?
+            .query_row(
+                params![
+                    key.0.as_str(),
+                    key.1.as_str(),
+                    number.seq,
+                    sample.probe.as_str(),
+                    quantity.word(),
+                    signed(number.up_ms),
+                    value
+                ],
+                |row| row.get(0),
+            )
+            .reading()?;
+        if !same {
+            return Ok(false);
+        }
+    }
+    Ok(true)
+}
+
+pub(crate) fn keep(
+    connection: &Connection,
+    key: &(Name, Boot),
+    number: &Count,
+    sample: &Sample,
+    arrival: &Arrival<'_>,
+) -> Result<(), StoreError> {
+    for (quantity, value, marks) in &sample.values {
+        connection
+            .prepare_cached(
+                "INSERT INTO undated (board, boot, seq, probe, quantity, \
+                 up_ms, received_ms, claimed_ms, value, quality) \
+                 VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
+            )
+            .writing()?
+            .execute(params![
+                key.0.as_str(),
+                key.1.as_str(),
+                number.seq,
+                sample.probe.as_str(),
+                quantity.word(),
+                signed(number.up_ms),
+                arrival.received.millis(),
+                sample.claimed.map(Instant::millis),
+                value,
+                marks.bits()
+            ])
+            .writing()?;
+    }
+    Ok(())
+}
+
+/// What a boot kept back, oldest first, each with the time of its receipt.
+pub(crate) fn read(
+    connection: &Connection,
+    key: &(Name, Boot),
+) -> Result<Vec<(Sample, Instant)>, StoreError> {
+    let mut statement = connection
+        .prepare_cached(
+            "SELECT seq, probe, quantity, up_ms, received_ms, claimed_ms, \
+             value, quality FROM undated WHERE board = ?1 AND boot = ?2 \
+             ORDER BY seq, probe, quantity",
+        )
+        .reading()?;
+    let mut rows =
+        statement.query([key.0.as_str(), key.1.as_str()]).reading()?;
+    let mut samples: Vec<(Sample, Instant)> = Vec::new();
+    while let Some(row) = rows.next().reading()? {
+        let number = Count {
+            boot: key.1.clone(),
+            seq: row.get(0).reading()?,
+            up_ms: u64::try_from(row.get::<_, i64>(3).reading()?)
+                .unwrap_or_default(),
+        };
+        let probe: String = row.get(1).reading()?;
+        let word: String = row.get(2).reading()?;
+        let (Ok(probe), Some(quantity)) =
+            (Name::new(probe), Quantity::from_word(&word))
+        else {
+            return Err(StoreError::Damaged {
+                what: format!("undated sample of board {}", key.0),
+                why: format!("quantity {word:?}"),
+            });
+        };
+        let value = (
+            quantity,
+            row.get::<_, f64>(6).reading()?,
+            Quality::from_bits(row.get(7).reading()?),
+        );
+        match samples.last_mut() {
+            Some((last, _))
+                if last.count.as_ref() == Some(&number)
+                    && last.probe == probe =>
+            {
+                last.values.push(value);
+            }
+            _ => samples.push((
+                Sample {
+                    probe,
+                    count: Some(number),
+                    claimed: row
+                        .get::<_, Option<i64>>(5)
+                        .reading()?
+                        .map(Instant::from_millis),
+                    values: vec![value],
+                    errors: Vec::new(),
+                },
+                Instant::from_millis(row.get(4).reading()?),
+            )),
+        }
+    }
+    Ok(samples)
+}
+
+/// Forgets what a boot kept back, once it is dated.
+pub(crate) fn forget(
+    connection: &Connection,
+    key: &(Name, Boot),
+) -> Result<(), StoreError> {
+    connection
+        .prepare_cached("DELETE FROM undated WHERE board = ?1 AND boot = ?2")
+        .writing()?
+        .execute([key.0.as_str(), key.1.as_str()])
+        .writing()?;
+    Ok(())
+}
+
+/// How many numbers of values a sample has waiting under its number.
+pub(crate) fn waits(
+    connection: &Connection,
+    key: &(Name, Boot),
+    seq: u32,
+) -> Result<bool, StoreError> {
+    connection
+        .prepare_cached(
+            "SELECT EXISTS (SELECT 1 FROM undated \
+             WHERE board = ?1 AND boot = ?2 AND seq = ?3)",
+        )
+        .reading()?
+        .query_row(params![key.0.as_str(), key.1.as_str(), seq], |row| {
+            row.get(0)
+        })
+        .reading()
+}
+
+fn signed(millis: u64) -> i64 {
+    i64::try_from(millis).unwrap_or(i64::MAX)
+}
