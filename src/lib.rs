@@ -15,9 +15,11 @@
 
 pub mod alert;
 pub mod chart;
+pub mod cli;
 pub mod climate;
 pub mod daemon;
 pub mod decode;
+pub mod exchange;
 pub mod health;
 pub mod notify;
 pub mod observation;

@@ -1,10 +1,12 @@
 //! The long-running part: sources, writer, watches and outbox, started in
-//! order and stopped in order.
+//! order and stopped in order; and the settings that everything shares.
 
 pub mod clock;
 pub mod lock;
+pub mod new_settings;
 mod outbox;
 mod pipeline;
+pub mod settings;
 mod watching;
 mod writer;
 
