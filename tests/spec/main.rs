@@ -9,3 +9,4 @@ mod support;
 
 mod figures;
 mod sources;
+mod demo_data;
