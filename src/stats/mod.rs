@@ -11,7 +11,8 @@
 //! [`germination`] (when one container germinated, in the usual indices),
 //! [`turnbull`] and [`survival`] (time to germination without a model),
 //! [`design`], [`binomial`], [`strata`] and [`holm`] (do containers differ
-//! more than by chance, and by what).
+//! more than by chance, and by what),
+//! [`firth`] and [`exact`] (when a side is empty or units are few).
 
 pub mod censored;
 pub mod convergence;
@@ -29,5 +30,8 @@ pub mod design;
 pub mod holm;
 pub mod link;
 pub mod strata;
+
+pub mod exact;
+pub mod firth;
 
 mod distribution;
