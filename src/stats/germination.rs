@@ -266,6 +266,7 @@ impl CountSeries {
 }
 
 #[cfg(test)]
+#[allow(clippy::float_cmp, reason = "values given or exactly representable")]
 mod tests {
     use super::*;
     use proptest::prelude::*;

@@ -219,6 +219,7 @@ fn p_value(one: &[f64], other: &[f64], seeds: f64) -> f64 {
 }
 
 #[cfg(test)]
+#[allow(clippy::float_cmp, reason = "values given or exactly representable")]
 mod tests {
     use super::*;
 

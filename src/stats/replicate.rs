@@ -143,6 +143,7 @@ pub fn scatter(
 }
 
 #[cfg(test)]
+#[allow(clippy::float_cmp, reason = "values given or exactly representable")]
 mod tests {
     use super::*;
 

@@ -205,6 +205,7 @@ fn quantile(sorted: &[f64], share: f64) -> f64 {
 }
 
 #[cfg(test)]
+#[allow(clippy::float_cmp, reason = "values given or exactly representable")]
 mod tests {
     use super::*;
 

@@ -257,6 +257,7 @@ fn moments(seen: &[&Censored]) -> (f64, f64) {
 }
 
 #[cfg(test)]
+#[allow(clippy::float_cmp, reason = "values given or exactly representable")]
 mod tests {
     use super::*;
     use serde_json::Value;

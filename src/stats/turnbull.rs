@@ -335,6 +335,7 @@ impl Problem {
 }
 
 #[cfg(test)]
+#[allow(clippy::float_cmp, reason = "values given or exactly representable")]
 mod tests {
     use super::*;
     use proptest::prelude::*;

@@ -1,6 +1,8 @@
 //! The regression against Crowder's plates. Nothing here is a model of its
 //! own.
 
+#![allow(clippy::float_cmp, reason = "values given or exactly representable")]
+
 use super::*;
 use serde_json::Value;
 

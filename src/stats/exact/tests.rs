@@ -1,5 +1,7 @@
 //! The exact tests against counts made by hand and a published table.
 
+#![allow(clippy::float_cmp, reason = "values given or exactly representable")]
+
 use super::*;
 use proptest::prelude::*;
 use serde_json::Value;

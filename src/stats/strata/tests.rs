@@ -1,7 +1,10 @@
 //! The tests by stratum against Crowder's plates, by hand, and by seeded
 //! simulation. The long simulation is a program of its own.
 
+#![allow(clippy::float_cmp, reason = "values given or exactly representable")]
+
 use super::*;
+use proptest::prelude::*;
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Binomial, Distribution, Normal};
@@ -302,5 +305,53 @@ fn false_alarms_stay_near_five_percent() {
         let coverage = f64::from(held[i]) / f64::from(seasons);
         assert!((0.02..=0.08).contains(&rate), "factor {i}: {rate}");
         assert!((0.92..=0.98).contains(&coverage), "factor {i}: {coverage}");
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(200))]
+    #[test]
+    fn any_trial_gets_sound_numbers_or_a_reason(
+        rows in prop::collection::vec(
+            (0_usize..5, 0_usize..3, 0_usize..2, 1_u32..12, 0_u32..12), 1..30),
+        lots in 1_usize..4,
+    ) {
+        let data: Vec<_> = rows.iter().enumerate().map(|(i, row)| {
+            let (batch, place, lid, n, k) = *row;
+            let chill = ["0", "6", "12"][batch % 3];
+            let mut one = outcome(i, &format!("b{batch}"), k.min(n), n,
+                &[chill, ["shelf", "sill", "tray"][place], ["vented", "closed"][lid]]);
+            one.lot = format!("lot-{}", batch % lots);
+            one
+        }).collect();
+        let factors = [factor("chill", Stratum::Batch),
+            factor("place", Stratum::Container), factor("lid", Stratum::Container)];
+        let tests = factor_tests(&data, &factors, &[(0, 1), (1, 2)], LEVEL).unwrap();
+        let mut turned = data.clone();
+        turned.reverse();
+        let turned = factor_tests(&turned, &factors, &[(0, 1), (1, 2)], LEVEL).unwrap();
+        prop_assert_eq!(tests.len(), 5);
+        for (test, turned) in tests.iter().zip(&turned) {
+            prop_assert_eq!(test.p.is_some(), test.why_no_p.is_none(), "{:?}", test);
+            prop_assert_eq!(&test.why_no_p, &turned.why_no_p);
+            if let (Some(p), Some(q)) = (test.p, turned.p) {
+                prop_assert!((0.0..=1.0).contains(&p) && (p - q).abs() < 1e-5, "{} {}", p, q);
+                prop_assert!(test.df.1 >= 4.0 && test.dispersion.unwrap() >= 1.0);
+            }
+            for level in &test.levels {
+                prop_assert!((0.0..=1.0).contains(&level.estimate));
+                if let Some(limits) = level.interval {
+                    prop_assert!(limits.lower >= 0.0 && limits.upper <= 1.0);
+                    prop_assert!(limits.lower <= level.estimate + 1e-9
+                        && limits.upper >= level.estimate - 1e-9, "{:?}", level);
+                    prop_assert!(limits.width() > 0.0);
+                }
+            }
+            for difference in &test.differences {
+                let limits = difference.interval;
+                prop_assert!(limits.lower <= difference.estimate
+                    && difference.estimate <= limits.upper, "{:?}", difference);
+            }
+        }
     }
 }

@@ -1,6 +1,8 @@
 //! The thermal-time model against forward cases and simulated sets whose
 //! truth is known.
 
+#![allow(clippy::float_cmp, reason = "values given or exactly representable")]
+
 use super::*;
 use serde_json::Value;
 
