@@ -234,16 +234,28 @@ pub fn factor_tests(
             model::Tier::new(plan, confidence)
         })
         .collect();
-    let singles = (0..factors.len()).map(|factor| {
-        let name = factors[factor].name.clone();
+    // Where kinds of unit are one to one, the kind treated is named.
+    let label = |factor: usize| {
         let applied_to = factors[factor].applied_to;
-        models[factor_tiers[factor]].factor(factor, name, applied_to)
+        let unit = tiers[factor_tiers[factor]];
+        model::Label {
+            name: factors[factor].name.clone(),
+            applied_to,
+            tested_on: applied_to.min(unit),
+        }
+    };
+    let singles = (0..factors.len()).map(|factor| {
+        models[factor_tiers[factor]].factor(factor, label(factor))
     });
     let doubles = pairs.iter().map(|&(a, b)| {
-        let name = format!("{} × {}", factors[a].name, factors[b].name);
-        let applied_to = factors[a].applied_to.max(factors[b].applied_to);
-        let tier = factor_tiers[a].max(factor_tiers[b]);
-        models[tier].pair((a, b), name, applied_to)
+        let (one, other) = (label(a), label(b));
+        let finer = if factor_tiers[a] >= factor_tiers[b] { a } else { b };
+        let label = model::Label {
+            name: format!("{} × {}", one.name, other.name),
+            applied_to: one.applied_to.max(other.applied_to),
+            tested_on: label(finer).tested_on,
+        };
+        models[factor_tiers[finer]].pair((a, b), label)
     });
     Ok(singles.chain(doubles).collect())
 }

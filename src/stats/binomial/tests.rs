@@ -82,9 +82,21 @@ fn effects_match_crowder() {
     assert!(full.convergence.arrived() && !full.separated);
     let expected = &answers["main_effects_glm"];
     close("main deviance", main.deviance, &expected["deviance"], 1e-7);
+    close("main X2", main.pearson, &expected["pearson_x2"], 1e-6);
     for (estimate, term) in main.estimates.iter().zip(TERMS) {
         close(term, *estimate, &expected["coef"][term]["est"], 1e-8);
     }
+}
+
+#[test]
+fn plates_scatter_more_than_seeds_would() {
+    use crate::stats::distribution::chi_squared_upper;
+    let answers = answers();
+    let expected = &answers["overdispersion_tests"];
+    let (_, full) = fits();
+    let p = |statistic| chi_squared_upper(statistic, 17.0);
+    close("deviance", p(full.deviance), &expected["deviance_p"], 1e-9);
+    close("X2", p(full.pearson), &expected["pearson_p"], 1e-8);
 }
 
 #[test]

@@ -26,6 +26,13 @@ struct Scatter {
     df: u32,
 }
 
+/// How a result is headed.
+pub(super) struct Label {
+    pub(super) name: String,
+    pub(super) applied_to: Stratum,
+    pub(super) tested_on: Stratum,
+}
+
 pub(super) struct Tier<'a> {
     plan: Plan<'a>,
     confidence: Confidence,
@@ -65,18 +72,12 @@ impl<'a> Tier<'a> {
     }
 
     /// The test of one factor.
-    pub(super) fn factor(
-        &self,
-        factor: usize,
-        name: String,
-        applied_to: Stratum,
-    ) -> FactorTest {
+    pub(super) fn factor(&self, factor: usize, label: Label) -> FactorTest {
         let owner = Owner::Factor(factor);
         let levels = level_names(self.plan.containers, &[factor]);
         let wanted = levels.len().saturating_sub(1);
-        let test = self.test(owner, wanted, wanted);
-        let mut result =
-            self.result(name, applied_to, test, self.scatter, &levels);
+        let test = self.test(owner, wanted, wanted, label.tested_on);
+        let mut result = self.result(label, test, self.scatter, &levels);
         result.levels = levels
             .iter()
             .map(|level| self.raw_level(&[factor], level))
@@ -89,19 +90,17 @@ impl<'a> Tier<'a> {
     pub(super) fn pair(
         &self,
         (a, b): (usize, usize),
-        name: String,
-        applied_to: Stratum,
+        label: Label,
     ) -> FactorTest {
         let levels = level_names(self.plan.containers, &[a, b]);
         let n_levels = |f| level_names(self.plan.containers, &[f]).len().max(1);
         let wanted = (n_levels(a) - 1) * (n_levels(b) - 1);
         let test = if self.with_pairs {
-            self.test(Owner::Pair(a, b), wanted, wanted.min(1))
+            self.test(Owner::Pair(a, b), wanted, wanted.min(1), label.tested_on)
         } else {
-            Err(self.too_few(self.pair_df))
+            Err(self.too_few(self.pair_df, label.tested_on))
         };
-        let mut result =
-            self.result(name, applied_to, test, self.scatter, &levels);
+        let mut result = self.result(label, test, self.scatter, &levels);
         result.levels =
             levels.iter().map(|level| self.raw_level(&[a, b], level)).collect();
         if let (Some(_), Some(scatter)) = (result.p, self.scatter) {
@@ -173,6 +172,7 @@ impl<'a> Tier<'a> {
         owner: Owner,
         wanted: usize,
         least: usize,
+        unit: Stratum,
     ) -> Result<(f64, f64), WhyNoP> {
         if wanted == 0 {
             return Err(WhyNoP::OneLevel);
@@ -197,26 +197,25 @@ impl<'a> Tier<'a> {
         }
         let scatter = self.scatter.ok_or(WhyNoP::Inseparable)?;
         if scatter.df < LEAST_DF {
-            return Err(self.too_few(scatter.df));
+            return Err(self.too_few(scatter.df, unit));
         }
         let df = f64::from(u32::try_from(df).expect("few levels"));
         let change = (smaller.fit.deviance - larger.fit.deviance).max(0.0);
         Ok((change / df / scatter.dispersion, df))
     }
 
-    fn too_few(&self, left: u32) -> WhyNoP {
+    fn too_few(&self, left: u32, unit: Stratum) -> WhyNoP {
         WhyNoP::TooFewUnits {
             left,
             needed: LEAST_DF,
             n_units: number(self.units.len()),
-            unit: self.plan.unit,
+            unit,
         }
     }
 
     fn result(
         &self,
-        name: String,
-        applied_to: Stratum,
+        label: Label,
         test: Result<(f64, f64), WhyNoP>,
         scatter: Option<Scatter>,
         levels: &[String],
@@ -230,9 +229,9 @@ impl<'a> Tier<'a> {
             }
         };
         FactorTest {
-            name,
-            applied_to,
-            tested_on: self.plan.unit,
+            name: label.name,
+            applied_to: label.applied_to,
+            tested_on: label.tested_on,
             n_units: number(self.units.len()),
             dispersion: scatter.filter(|s| s.df > 0).map(|s| s.dispersion),
             f,

@@ -179,6 +179,21 @@ fn one_batch_a_level_is_description_only() {
 }
 
 #[test]
+fn chill_of_batches_with_one_container_each_is_said_of_batches() {
+    let data: Vec<_> = (0..10)
+        .map(|i| {
+            let chill = if i < 5 { "6" } else { "12" };
+            let k = u32::try_from(4 + i % 3 + i / 5).unwrap();
+            outcome(i, &format!("batch-{i}"), k, 20, &[chill])
+        })
+        .collect();
+    let factors = [factor("chill", Stratum::Batch)];
+    let test = &factor_tests(&data, &factors, &[], LEVEL).unwrap()[0];
+    assert_eq!((test.tested_on, test.n_units), (Stratum::Batch, 10));
+    assert_eq!(test.df, (1.0, 8.0));
+}
+
+#[test]
 fn a_place_that_never_differed_within_a_batch_is_tested_on_batches() {
     let data: Vec<_> = (0..24)
         .map(|i| {
