@@ -168,7 +168,8 @@ pub const LEAST_DF: u32 = 4;
 /// effect. With few units F is rough; scatter much larger at one level than
 /// at another, and units of very different size, make it rougher: with
 /// batches anywhere between a half and nearly all germinated, 5 % became 9 %
-/// false alarms in invented seasons. Limits of
+/// false alarms for places in invented seasons (test
+/// `batches_very_unlike_each_other_raise_false_alarms_of_places`). Limits of
 /// a container factor hold for these batches, not for others.
 ///
 /// # Source
