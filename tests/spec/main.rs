@@ -10,3 +10,4 @@ mod support;
 mod figures;
 mod sources;
 mod demo_data;
+mod truth;
