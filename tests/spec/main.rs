@@ -7,5 +7,8 @@
 
 mod support;
 
+mod command_line;
 mod figures;
+mod ledger_form;
 mod sources;
+mod trial_folder;
