@@ -13,19 +13,38 @@
 //! one pure function and keep the answer. `tests/floors.rs` guards who may
 //! import whom; `DEVELOPERS.md` has the map.
 
-pub mod alert;
-pub mod chart;
-pub mod cli;
-pub mod climate;
-pub mod daemon;
-pub mod decode;
-pub mod exchange;
-pub mod health;
-pub mod notify;
-pub mod observation;
-pub mod source;
-pub mod stats;
-pub mod store;
-pub mod study;
-pub mod trial;
 pub mod units;
+
+pub mod observation;
+
+pub mod trial;
+
+pub mod health;
+
+pub mod climate;
+
+pub mod stats;
+
+pub mod decode;
+
+pub mod alert;
+
+pub mod chart;
+
+pub mod study;
+
+pub mod season;
+
+pub mod source;
+
+pub mod store;
+
+pub mod notify;
+
+pub mod exchange;
+
+pub mod daemon;
+
+//pub mod demo;
+
+pub mod cli;

@@ -17,13 +17,14 @@ use tokio::sync::{Notify, mpsc, watch};
 use tokio::task::JoinSet;
 use tokio::time::timeout;
 
+use crate::daemon::clock::Clock;
 use crate::daemon::lock::{DaemonLock, LockError};
 use crate::daemon::outbox::Outbox;
 use crate::daemon::writer::{QUEUE, Writer};
 use crate::decode::Mapping;
 use crate::notify::Channel;
 use crate::observation::Name;
-use crate::source::{Feed, Now, SourceHealth, broker, inlet, serial};
+use crate::source::{Feed, SourceHealth, broker, inlet, serial};
 use crate::store::{Access, Store, StoreError};
 
 /// How long stopping may take before what still runs is left behind.
@@ -95,14 +96,14 @@ pub struct Drained {
 ///
 /// # Errors
 /// [`DaemonError`] when the data file cannot be had.
-pub async fn start(plan: Plan, now: Now) -> Result<Running, DaemonError> {
+pub async fn start(plan: Plan, clock: Clock) -> Result<Running, DaemonError> {
     let lock = DaemonLock::take(&plan.data)?;
     let store = Store::open(&plan.data, Access::Create)?;
     let (deliveries, queue) = mpsc::channel(QUEUE);
     let (stop, stopped) = watch::channel(false);
     let feed = Feed {
         deliveries,
-        now: now.clone(),
+        now: clock.wall.clone(),
         stop: stopped.clone(),
         mappings: plan.mappings.into(),
     };
@@ -134,7 +135,7 @@ pub async fn start(plan: Plan, now: Now) -> Result<Running, DaemonError> {
     let writer = Writer {
         store,
         deliveries: queue,
-        now: now.clone(),
+        clock: clock.clone(),
         zone: plan.zone,
         commit_every: plan.commit_every,
         channels,
@@ -152,7 +153,7 @@ pub async fn start(plan: Plan, now: Now) -> Result<Running, DaemonError> {
         Outbox {
             data: plan.data,
             channels: plan.channels,
-            now,
+            now: clock.wall,
             news,
             stop: stopped,
         }

@@ -13,11 +13,11 @@ use tokio::runtime::Handle;
 use tokio::sync::{Notify, mpsc};
 use tokio::time::timeout;
 
-use crate::daemon::clock::StepWatch;
+use crate::daemon::clock::{Clock, StepWatch};
 use crate::daemon::watching::Watching;
 use crate::health::{DaemonHealth, SourceWord};
 use crate::observation::Name;
-use crate::source::{Delivery, Now, SourceHealth};
+use crate::source::{Delivery, SourceHealth};
 use crate::store::{Arrival, Intake, Store, StoreError, WatchStep};
 use crate::trial::book::Book;
 
@@ -41,7 +41,7 @@ const AFTER_FAILURE: Duration = Duration::from_secs(1);
 pub(crate) struct Writer {
     pub(crate) store: Store,
     pub(crate) deliveries: mpsc::Receiver<Delivery>,
-    pub(crate) now: Now,
+    pub(crate) clock: Clock,
     pub(crate) zone: Tz,
     pub(crate) commit_every: Duration,
     pub(crate) channels: Vec<String>,
@@ -59,14 +59,14 @@ impl Writer {
     /// Writes until every source has let go of the queue and it is empty.
     /// Returns how many messages were drained after the queue was closed.
     pub(crate) fn run(mut self, runtime: &Handle) -> Result<(), StoreError> {
-        let now = (self.now)();
+        let now = self.clock.now();
         let (mut watching, step) =
             Watching::new(&self.store, self.zone, self.channels.clone(), now)?;
         self.keep(&step)?;
         let mut intake = Intake::default();
         self.declare(&mut intake)?;
         let mut version = self.store.data_version()?;
-        let mut steps = StepWatch::new(now);
+        let mut steps = StepWatch::new(self.clock.clone());
         let mut last_commit = Monotonic::now();
         let mut last_clock = None::<Monotonic>;
         let mut batch: Vec<Delivery> = Vec::new();
@@ -150,8 +150,8 @@ impl Writer {
         steps: &mut StepWatch,
         last_clock: &mut Option<Monotonic>,
     ) -> Result<(), StoreError> {
-        let now = (self.now)();
-        if let Some(by_ms) = steps.step(now) {
+        let now = self.clock.now();
+        if let Some(by_ms) = steps.step() {
             tracing::warn!(by_ms, "the clock of this machine was set");
             intake.host_clock_moved(&mut self.store, by_ms, now)?;
             watching.listen_anew(now);
@@ -188,7 +188,7 @@ impl Writer {
         if step.states.is_empty() && step.alerts.is_empty() {
             return Ok(());
         }
-        self.store.keep_watch_step(step, (self.now)())?;
+        self.store.keep_watch_step(step, self.clock.now())?;
         if !step.messages.is_empty() {
             self.outbox.notify_one();
         }
@@ -205,7 +205,7 @@ impl Writer {
             sources,
             broken: self.broken.clone(),
         };
-        self.store.daemon_says(&health, (self.now)())
+        self.store.daemon_says(&health, self.clock.now())
     }
 }
 

@@ -5,6 +5,8 @@
 
 pub mod times;
 
+pub mod marking;
+
 pub mod nearest;
 
 pub mod columns;

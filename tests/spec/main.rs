@@ -12,3 +12,4 @@ mod figures;
 mod ledger_form;
 mod sources;
 mod trial_folder;
+mod demo_data;
