@@ -7,7 +7,10 @@
 
 mod support;
 
+mod command_line;
 mod figures;
+mod ledger_form;
 mod sources;
+mod trial_folder;
 mod demo_data;
 mod truth;
