@@ -8,9 +8,9 @@
 mod support;
 
 mod command_line;
+mod demo_data;
 mod figures;
 mod ledger_form;
 mod sources;
 mod trial_folder;
-mod demo_data;
 mod truth;

@@ -8,9 +8,7 @@ use std::collections::BTreeMap;
 use vernalog::season::plan::Season;
 use vernalog::season::rowan::demo_season;
 use vernalog::stats::interval::Confidence;
-use vernalog::stats::proportion::{
-    IntervalMethod, Proportion, exact_coverage,
-};
+use vernalog::stats::proportion::{IntervalMethod, Proportion, exact_coverage};
 use vernalog::study::findings::FindingKind;
 use vernalog::study::{Material, Study, study};
 use vernalog::trial::book::Book;
