@@ -41,14 +41,12 @@ pub mod store;
 
 pub mod notify;
 
-pub mod exchange;
 pub mod report;
 
-pub mod chart;
-pub mod decode;
+pub mod exchange;
 
 pub mod daemon;
 
-//pub mod demo;
+pub mod demo;
 
 pub mod cli;

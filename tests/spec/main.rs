@@ -11,8 +11,6 @@ mod command_line;
 mod demo_data;
 mod figures;
 mod ledger_form;
-mod figures;
-mod reporting;
 mod sources;
 mod trial_folder;
 mod truth;
