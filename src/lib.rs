@@ -19,18 +19,34 @@ pub mod observation;
 
 pub mod trial;
 
+pub mod health;
+
 pub mod climate;
+
 pub mod stats;
-pub mod store;
+
+pub mod decode;
 
 pub mod alert;
+
+pub mod chart;
+
 pub mod study;
+
+pub mod season;
+
+pub mod source;
+
+pub mod store;
 
 pub mod notify;
 
 pub mod report;
 
-pub mod chart;
-pub mod decode;
+pub mod exchange;
 
-pub mod season;
+pub mod daemon;
+
+pub mod demo;
+
+pub mod cli;

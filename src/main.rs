@@ -1,4 +1,7 @@
-//! The program's door: reads arguments, runs, prints the error, chooses the
-//! exit code.
+//! The program's door: everything behind it is the library's.
 
-fn main() {}
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    vernalog::cli::run()
+}

@@ -3,6 +3,11 @@
 //! Plain text reading, not a Rust parser: it sees `crate::…` paths, so other
 //! modules are always named from `crate::`.
 
+#![allow(
+    clippy::unwrap_used,
+    reason = "a helper of a test may fail the test with it, like the test"
+)]
+
 use std::collections::BTreeSet;
 use std::fs;
 use std::path::{Path, PathBuf};

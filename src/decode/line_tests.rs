@@ -170,7 +170,9 @@ proptest! {
         prop_assert_eq!(&pieces, &whole);
         for bytes in whole.into_iter().flatten() {
             prop_assert!(bytes.len() <= LONGEST_LINE + 1);
-            let _ = line(&bytes, Checksum::Optional, NOW).is_ok();
+            if let Err(refusal) = line(&bytes, Checksum::Optional, NOW) {
+                prop_assert!(!refusal.to_string().is_empty());
+            }
         }
     }
 

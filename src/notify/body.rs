@@ -3,20 +3,20 @@
 //! Every channel that carries JSON carries this one, as does `alerts --json`.
 //! Not the stored form: the store keeps its own columns.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::alert::{Alert, Change, Severity};
-use crate::observation::Quantity;
 use crate::trial::entry::word_of;
 
 /// The name and version of this form.
 pub const FORMAT: &str = "vernalog-alert/1";
 
 /// An alert as it is sent. What does not apply is `null`.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct AlertJson {
     /// [`FORMAT`].
-    pub format: &'static str,
+    pub format: String,
     /// The same in every message about one alert.
     pub id: String,
     /// The watch, as in `fridge-drawer-temperature`.
@@ -25,9 +25,9 @@ pub struct AlertJson {
     pub place: Option<String>,
     /// `temperature`, `humidity`, `light`, `battery`, `signal`; `null` when
     /// it is about none.
-    pub quantity: Option<&'static str>,
+    pub quantity: Option<String>,
     /// `raised` or `cleared`.
-    pub state: &'static str,
+    pub state: String,
     /// Since when it lasted, UTC.
     pub since: String,
     /// The value that was judged, in the quantity's unit.
@@ -35,7 +35,7 @@ pub struct AlertJson {
     /// The limit that was passed, in the same unit.
     pub limit: Option<f64>,
     /// `normal` or `urgent`.
-    pub severity: &'static str,
+    pub severity: String,
     /// For a person.
     pub text: String,
     /// 1 for the first try; higher when it may have arrived before.
@@ -47,16 +47,16 @@ impl AlertJson {
     #[must_use]
     pub fn new(alert: &Alert, attempt: u32) -> Self {
         Self {
-            format: FORMAT,
+            format: FORMAT.to_owned(),
             id: alert.id.to_string(),
             watch: alert.watch.clone(),
             place: alert.place.as_ref().map(ToString::to_string),
-            quantity: alert.quantity.map(Quantity::word),
-            state: word_of(&Change::WORDS, &alert.state),
+            quantity: alert.quantity.map(|q| q.word().to_owned()),
+            state: word_of(&Change::WORDS, &alert.state).to_owned(),
             since: alert.since.to_string(),
             value: alert.value.map(to_thousandths),
             limit: alert.limit,
-            severity: word_of(&Severity::WORDS, &alert.severity),
+            severity: word_of(&Severity::WORDS, &alert.severity).to_owned(),
             text: alert.text.clone(),
             attempt,
         }
@@ -81,7 +81,7 @@ fn to_thousandths(value: f64) -> f64 {
 pub(crate) mod tests {
     use super::*;
     use crate::alert::{AlertId, AlertKind};
-    use crate::observation::Name;
+    use crate::observation::{Name, Quantity};
     use crate::units::Instant;
 
     /// A fridge that is too warm at 2026-03-14T12:00:00Z.

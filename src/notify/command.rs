@@ -254,6 +254,7 @@ mod tests {
     use tempfile::TempDir;
 
     use super::*;
+    use crate::notify::body::AlertJson;
     use crate::notify::body::tests::warm_fridge;
     use crate::notify::{Channel, Way};
 
@@ -287,7 +288,7 @@ mod tests {
             Channel { name: "command".to_owned(), way: Way::Command(command) };
 
         channel.look().unwrap();
-        channel.send(&warm_fridge(), 3).await.unwrap();
+        channel.send(&AlertJson::new(&warm_fridge(), 3)).await.unwrap();
 
         let got: serde_json::Value =
             serde_json::from_str(&text(&folder, "got")).unwrap();

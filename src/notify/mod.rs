@@ -6,7 +6,7 @@
 
 use serde::Deserialize;
 
-use crate::alert::Alert;
+use crate::notify::body::AlertJson;
 use crate::observation::Name;
 
 pub mod body;
@@ -62,20 +62,13 @@ enum Way {
 }
 
 impl Channel {
-    /// Tells one alert.
-    ///
-    /// # Arguments
-    /// - `attempt`: 1 for the first try; it is part of the message, so a
-    ///   receiver can see a repeat.
+    /// Tells one alert. Its `attempt` says which try it is, so a receiver
+    /// can see a repeat.
     ///
     /// # Errors
     /// [`DeliveryError`] when it was not taken, or not within the time-out.
-    pub async fn send(
-        &self,
-        alert: &Alert,
-        attempt: u32,
-    ) -> Result<(), DeliveryError> {
-        let json = body::AlertJson::new(alert, attempt).to_line();
+    pub async fn send(&self, alert: &AlertJson) -> Result<(), DeliveryError> {
+        let json = alert.to_line();
         match &self.way {
             Way::Command(command) => Ok(command.run(json.as_bytes()).await?),
         }

@@ -22,6 +22,7 @@ use tokio::sync::Semaphore;
 use tokio::task::JoinSet;
 use tokio::time::sleep;
 
+use crate::observation::Name;
 use crate::source::delivery::SourceName;
 use crate::source::health::{SourceHealth, SourceState};
 use crate::source::inlet::door::{Door, Ended};
@@ -131,6 +132,12 @@ impl Inlet {
     #[must_use]
     pub fn local_addr(&self) -> SocketAddr {
         self.local
+    }
+
+    /// The boards that have a password, as the users file stands now.
+    #[must_use]
+    pub fn boards(&self) -> Vec<Name> {
+        self.door.users.as_ref().map_or_else(Vec::new, |users| users.boards())
     }
 
     /// What the inlet says of itself.

@@ -287,8 +287,8 @@ impl BinomialFit {
         })
     }
 
-    /// Standard errors that allow units of a cluster to hang together: the
-    /// sandwich of summed scores, without a small-sample factor.
+    /// Covariance of the effects that allows units of a cluster to hang
+    /// together: the sandwich of summed scores, without a small-sample factor.
     ///
     /// # Arguments
     /// - `clusters`: a number for each unit, same order.
@@ -298,10 +298,10 @@ impl BinomialFit {
     ///
     /// # When it misleads
     /// Under about ten clusters the errors are themselves too small.
-    pub fn cluster_robust_errors(
+    pub fn cluster_robust_covariance(
         &self,
         clusters: &[usize],
-    ) -> Result<Vec<f64>, StatsError> {
+    ) -> Result<DMatrix<f64>, StatsError> {
         if clusters.len() != self.outcomes.len() {
             return Err(StatsError::LengthsDiffer {
                 what: "clusters",
@@ -329,8 +329,7 @@ impl BinomialFit {
         for score in scores.values() {
             meat += score * score.transpose();
         }
-        let sandwich = &self.covariance * meat * &self.covariance;
-        Ok((0..k).map(|i| sandwich[(i, i)].sqrt()).collect())
+        Ok(&self.covariance * meat * &self.covariance)
     }
 }
 

@@ -180,6 +180,7 @@ pub(crate) fn root_between(low: f64, high: f64, f: impl Fn(f64) -> f64) -> f64 {
 }
 
 #[cfg(test)]
+#[allow(clippy::float_cmp, reason = "values given or exactly representable")]
 mod tests {
     use super::*;
 

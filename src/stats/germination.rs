@@ -142,7 +142,23 @@ impl CountSeries {
         self.looks.iter().map(|look| look.n).sum()
     }
 
-    /// Germinated of sown.
+    /// Seeds seen germinated at looks up to an age, for comparing containers
+    /// at one age.
+    #[must_use]
+    pub fn germinated_by(&self, age_days: f64) -> Proportion {
+        let seen = self.looks.iter().filter(|l| l.right_days <= age_days);
+        let k = seen.map(|look| look.n).sum();
+        Proportion::new(k, self.sown)
+            .expect("a series is refused when more germinate than were sown")
+    }
+
+    /// Age at the last look, days since sowing.
+    #[must_use]
+    pub fn followed_days(&self) -> f64 {
+        self.looks.last().map_or(0.0, |look| look.right_days)
+    }
+
+    /// Germinated of sown, at the last look.
     #[must_use]
     pub fn final_fraction(&self) -> Proportion {
         Proportion::new(self.germinated(), self.sown)
@@ -266,6 +282,7 @@ impl CountSeries {
 }
 
 #[cfg(test)]
+#[allow(clippy::float_cmp, reason = "values given or exactly representable")]
 mod tests {
     use super::*;
     use proptest::prelude::*;
@@ -343,6 +360,40 @@ mod tests {
             same("timson", Some(timson.percent_sum), sum);
             assert_eq!(case["timson_days"], timson.days);
         }
+    }
+
+    #[test]
+    fn limits_of_the_final_fraction_match_the_reference_series() {
+        use crate::stats::interval::Confidence;
+        use crate::stats::proportion::IntervalMethod;
+        let data: Value = serde_json::from_str(SERIES).unwrap();
+        for case in data["cases"].as_array().unwrap() {
+            for (key, method) in [
+                ("wilson95_pct", IntervalMethod::Wilson),
+                ("clopper_pearson95_pct", IntervalMethod::ClopperPearson),
+            ] {
+                if case[key].is_null() {
+                    assert_eq!(case["germinated"], 0);
+                    continue;
+                }
+                let limits = series(case)
+                    .final_fraction()
+                    .interval(method, Confidence::NINETY_FIVE);
+                same(key, Some(100.0 * limits.lower), &case[key][0]);
+                same(key, Some(100.0 * limits.upper), &case[key][1]);
+            }
+        }
+    }
+
+    #[test]
+    fn an_age_between_two_looks_counts_what_had_been_seen() {
+        let data: Value = serde_json::from_str(SERIES).unwrap();
+        // Looks on days 4, 7, 10, 14, 21 with 3, 11, 20, 9, 2 new of 50.
+        let series = series(&data["cases"][3]);
+        assert_eq!(series.germinated_by(9.9), Proportion::new(14, 50).unwrap());
+        assert_eq!(series.germinated_by(10.0).k(), 34);
+        assert_eq!(series.germinated_by(0.0).k(), 0);
+        assert_eq!(series.followed_days(), 21.0);
     }
 
     #[test]

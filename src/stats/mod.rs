@@ -11,7 +11,11 @@
 //! [`germination`] (when one container germinated, in the usual indices),
 //! [`turnbull`] and [`survival`] (time to germination without a model),
 //! [`design`], [`binomial`], [`strata`] and [`holm`] (do containers differ
-//! more than by chance, and by what).
+//! more than by chance, and by what),
+//! [`firth`] and [`exact`] (when a side is empty or units are few),
+//! [`split_population`], [`person_period`] and [`thermal_time`] (models of
+//! how many and how fast), [`resample`] (their limits from the containers),
+//! [`power`] and [`replicate`] (how many units; do replicates agree).
 
 pub mod censored;
 pub mod convergence;
@@ -30,4 +34,15 @@ pub mod holm;
 pub mod link;
 pub mod strata;
 
+pub mod exact;
+pub mod firth;
+
+pub mod person_period;
+pub mod power;
+pub mod replicate;
+pub mod resample;
+pub mod split_population;
+pub mod thermal_time;
+
 mod distribution;
+mod optimise;

@@ -186,6 +186,7 @@ pub fn exact_coverage(
 }
 
 #[cfg(test)]
+#[allow(clippy::float_cmp, reason = "values given or exactly representable")]
 mod tests {
     use super::*;
     use proptest::prelude::*;

@@ -216,6 +216,7 @@ fn events(data: &[Followed], time: f64) -> u32 {
 }
 
 #[cfg(test)]
+#[allow(clippy::float_cmp, reason = "values given or exactly representable")]
 mod tests {
     use super::*;
     use serde_json::Value;

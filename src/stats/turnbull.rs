@@ -4,10 +4,12 @@
 //! T50 it gives is an interval. Scatter between containers is not in it
 //! (`resample.rs`).
 
+mod likelihood;
+
 use crate::stats::censored::{Censored, checked};
 use crate::stats::convergence::Convergence;
-use crate::stats::distribution::TINY;
 use crate::stats::error::{StatsError, within};
+use likelihood::{Highest, Likelihood, NO_MASS};
 
 /// Share of the seeds that germinated in (`left`, `right`].
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -71,15 +73,10 @@ pub struct ShareBounds {
     pub upper: f64,
 }
 
-const MAX_STEPS: u32 = 20_000;
-const GAP_WANTED: f64 = 1e-10;
-/// A share below this after convergence is none.
-const NO_MASS: f64 = 1e-9;
-
 /// Non-parametric maximum likelihood for interval-censored counts.
 ///
 /// Self-consistency iteration (expectation–maximisation) on the innermost
-/// intervals, squared-extrapolation steps in between, checked by the
+/// intervals, then Newton steps among those that keep a share, checked by the
 /// directional derivatives (all at most 1 at the optimum).
 ///
 /// # Arguments
@@ -117,20 +114,8 @@ const NO_MASS: f64 = 1e-9;
 pub fn turnbull(rows: &[Censored]) -> Result<Curve, StatsError> {
     let rows = merged(checked("curve of germination", rows)?);
     let inner = innermost(&rows);
-    let problem = Problem::new(&rows, &inner);
-    let even = 1.0 / count(inner.len());
-    let mut shares = vec![even; inner.len()];
-    let mut steps = 0;
-    while problem.gap(&shares) > GAP_WANTED && steps < MAX_STEPS {
-        shares = problem.leap(&shares);
-        steps += 1;
-    }
-    let optimality_gap = problem.gap(&shares).max(0.0);
-    let convergence = if optimality_gap <= GAP_WANTED {
-        Convergence::Arrived { steps }
-    } else {
-        Convergence::Stopped { steps, last_change: optimality_gap }
-    };
+    let problem = Likelihood::new(&rows, &inner);
+    let Highest { shares, gap, convergence } = problem.highest();
     let masses = inner
         .iter()
         .zip(&shares)
@@ -140,8 +125,8 @@ pub fn turnbull(rows: &[Censored]) -> Result<Curve, StatsError> {
     Ok(Curve {
         masses,
         n: rows.iter().map(|row| row.n).sum(),
-        log_likelihood: problem.log_likelihood(&shares),
-        optimality_gap,
+        log_likelihood: problem.value(&shares),
+        optimality_gap: gap,
         convergence,
     })
 }
@@ -226,115 +211,8 @@ fn innermost(rows: &[Censored]) -> Vec<(f64, f64)> {
         .collect()
 }
 
-fn count(n: usize) -> f64 {
-    f64::from(u32::try_from(n).expect("fewer than 4 thousand million rows"))
-}
-
-/// Which innermost intervals (a run of them) each row covers.
-struct Problem {
-    runs: Vec<(usize, usize, f64)>,
-    n: f64,
-    n_inner: usize,
-}
-
-impl Problem {
-    fn new(rows: &[Censored], inner: &[(f64, f64)]) -> Self {
-        let runs: Vec<_> = rows
-            .iter()
-            .map(|row| {
-                let from = inner.partition_point(|i| i.0 < row.left);
-                let to = inner.partition_point(|i| i.1 <= row.right);
-                (from, to, f64::from(row.n))
-            })
-            .collect();
-        let n = runs.iter().map(|run| run.2).sum();
-        Self { runs, n, n_inner: inner.len() }
-    }
-
-    /// d(log-likelihood)/d(share), divided by n: 1 where there is mass at
-    /// the optimum, at most 1 elsewhere.
-    fn derivatives(&self, shares: &[f64]) -> Vec<f64> {
-        // Each row adds the same amount over a run: sum the steps.
-        let mut steps = vec![0.0; self.n_inner + 1];
-        for &(from, to, n) in &self.runs {
-            let covered: f64 = shares[from..to].iter().sum();
-            let amount = n / self.n / covered.max(TINY);
-            steps[from] += amount;
-            steps[to] -= amount;
-        }
-        let mut sum = 0.0;
-        steps[..self.n_inner]
-            .iter()
-            .map(|step| {
-                sum += step;
-                sum
-            })
-            .collect()
-    }
-
-    fn gap(&self, shares: &[f64]) -> f64 {
-        self.derivatives(shares)
-            .iter()
-            .zip(shares)
-            .map(|(d, share)| {
-                // A vanishing share may have any derivative below 1.
-                if *share > NO_MASS { (d - 1.0).abs() } else { d - 1.0 }
-            })
-            .fold(f64::NEG_INFINITY, f64::max)
-    }
-
-    fn log_likelihood(&self, shares: &[f64]) -> f64 {
-        self.runs
-            .iter()
-            .map(|&(from, to, n)| {
-                n * shares[from..to].iter().sum::<f64>().max(TINY).ln()
-            })
-            .sum()
-    }
-
-    fn step(&self, shares: &[f64]) -> Vec<f64> {
-        let d = self.derivatives(shares);
-        shares.iter().zip(d).map(|(share, d)| share * d).collect()
-    }
-
-    /// Two plain steps and a squared extrapolation, kept only when it is a
-    /// distribution and no worse.
-    fn leap(&self, start: &[f64]) -> Vec<f64> {
-        let one = self.step(start);
-        let two = self.step(&one);
-        let (mut r2, mut v2) = (0.0, 0.0);
-        for ((p0, p1), p2) in start.iter().zip(&one).zip(&two) {
-            r2 += (p1 - p0).powi(2);
-            v2 += (p2 - 2.0 * p1 + p0).powi(2);
-        }
-        if v2 <= 0.0 {
-            return two;
-        }
-        let reach = (r2 / v2).sqrt().max(1.0);
-        let mut far: Vec<f64> = start
-            .iter()
-            .zip(&one)
-            .zip(&two)
-            .map(|((p0, p1), p2)| {
-                let (r, v) = (p1 - p0, p2 - 2.0 * p1 + p0);
-                (p0 + 2.0 * reach * r + reach * reach * v).max(0.0)
-            })
-            .collect();
-        let total: f64 = far.iter().sum();
-        for (share, floor) in far.iter_mut().zip(&two) {
-            // Never jump onto 0: from there no plain step leads back.
-            *share = (*share / total).max(floor * 1e-3);
-        }
-        let far = self.step(&far);
-        if self.log_likelihood(&far) >= self.log_likelihood(&two) {
-            far
-        } else {
-            two
-        }
-    }
-}
-
 #[cfg(test)]
+#[allow(clippy::float_cmp, reason = "values given or exactly representable")]
 mod tests {
     use super::*;
     use proptest::prelude::*;
@@ -470,7 +348,7 @@ mod tests {
             let curve = turnbull(&rows).unwrap();
             let total: f64 = curve.masses.iter().map(|m| m.mass).sum();
             prop_assert!((total - 1.0).abs() < 1e-6, "{total}");
-            prop_assert!(curve.optimality_gap < 1e-6, "{curve:?}");
+            prop_assert!(curve.convergence.arrived(), "{curve:?}");
             rows.reverse();
             let turned = turnbull(&rows).unwrap();
             prop_assert!(

@@ -5,8 +5,9 @@
 
 use std::collections::BTreeMap;
 
-use rusqlite::{Row, Transaction, params};
+use rusqlite::{OptionalExtension, Row, Transaction, params};
 
+use crate::health::DaemonHealth;
 use crate::observation::{Name, Quantity};
 use crate::store::{Doing, Store, StoreError};
 use crate::units::Instant;
@@ -126,6 +127,53 @@ impl Store {
                 .writing()?;
         }
         transaction.commit().writing()
+    }
+
+    /// Keeps what the daemon says of itself.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn daemon_says(
+        &mut self,
+        health: &DaemonHealth,
+        now: Instant,
+    ) -> Result<(), StoreError> {
+        let body = serde_json::to_string(health)
+            .expect("plain data can be written as JSON");
+        self.connection
+            .execute(
+                "INSERT OR REPLACE INTO daemon_says (name, at_ms, body) \
+                 VALUES ('daemon', ?1, ?2)",
+                params![now.millis(), body],
+            )
+            .writing()?;
+        Ok(())
+    }
+
+    /// What the daemon last said of itself, and when.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn daemon_said(
+        &self,
+    ) -> Result<Option<(Instant, DaemonHealth)>, StoreError> {
+        let said: Option<(i64, String)> = self
+            .connection
+            .query_row(
+                "SELECT at_ms, body FROM daemon_says WHERE name = 'daemon'",
+                [],
+                |row| Ok((row.get(0)?, row.get(1)?)),
+            )
+            .optional()
+            .reading()?;
+        let Some((at, body)) = said else { return Ok(None) };
+        let health = serde_json::from_str(&body).map_err(|error| {
+            StoreError::Damaged {
+                what: "word of the daemon".to_owned(),
+                why: error.to_string(),
+            }
+        })?;
+        Ok(Some((Instant::from_millis(at), health)))
     }
 
     /// Alerts raised since an instant and those that last, newest first.

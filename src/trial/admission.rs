@@ -176,11 +176,27 @@ impl<'a> Known<'a> {
         if draft.supersedes == Some(stored.id) {
             return Ok(Some(draft.clone()));
         }
-        let draft = with_stored_label(draft, &stored.draft.statement);
+        let draft = as_stored(draft, stored);
         if draft.statement == stored.draft.statement
-            && draft.when == stored.draft.when
+            && (draft.when == stored.draft.when
+                || holds_always(&draft.statement))
         {
             return Ok(None);
+        }
+        if let (
+            Statement::Batch(Batch { batch: unit, .. }),
+            Statement::Container(_),
+        )
+        | (
+            Statement::Container(Container { container: unit, .. }),
+            Statement::Batch(_),
+        ) = (&draft.statement, &stored.draft.statement)
+        {
+            return Err(format!(
+                "\"{unit}\" is already a {}; batches and containers of a trial \
+                 share one set of names",
+                stored.draft.statement.kind()
+            ));
         }
         match on_conflict {
             OnConflict::Supersede(reason) => Ok(Some(Draft {
@@ -200,10 +216,17 @@ impl<'a> Known<'a> {
     }
 }
 
-/// A file seldom states labels: an absent one means the stored one.
-fn with_stored_label(draft: &Draft, stored: &Statement) -> Draft {
+/// Statements whose instant means nothing: two folders may tell of the same
+/// place.
+fn holds_always(statement: &Statement) -> bool {
+    matches!(statement, Statement::Place { .. } | Statement::Lot(_))
+}
+
+/// What a file leaves out or adds without meaning anything else: a label
+/// that is absent is the stored one, and whoever wrote a check has looked.
+fn as_stored(draft: &Draft, entry: &Entry) -> Draft {
     let mut draft = draft.clone();
-    match (&mut draft.statement, stored) {
+    match (&mut draft.statement, &entry.draft.statement) {
         (
             Statement::Batch(Batch { label: label @ None, .. }),
             Statement::Batch(Batch { label: stored, .. }),
@@ -212,6 +235,10 @@ fn with_stored_label(draft: &Draft, stored: &Statement) -> Draft {
             Statement::Container(Container { label: label @ None, .. }),
             Statement::Container(Container { label: stored, .. }),
         ) => *label = *stored,
+        (
+            Statement::Check(Check { by, .. }),
+            Statement::Check(Check { by: stored, .. }),
+        ) if stored.is_empty() && *by == entry.by => by.clear(),
         _ => {}
     }
     draft
@@ -374,6 +401,22 @@ mod tests {
         let ledger = stored(&[container(10), check(12, 8)]);
         let text = refusals(&ledger, &[check(14, 3)]).remove(0);
         assert!(text.starts_with("3 seeds germinated or removed, but only 2"));
+    }
+
+    #[test]
+    fn a_place_told_of_by_two_folders_is_once() {
+        let place = |day| {
+            let statement = Statement::Place {
+                place: name("sill"),
+                place_kind: crate::trial::entry::PlaceKind::Sill,
+                light_source: String::new(),
+                title: String::new(),
+            };
+            Draft::new(None, on_day(day), statement)
+        };
+        let ledger = stored(&[place(1)]);
+        let again = admit(&ledger, &[place(7)], &OnConflict::Refuse);
+        assert_eq!((again.refused, again.unchanged), (vec![], 1));
     }
 
     #[test]

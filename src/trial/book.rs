@@ -328,7 +328,7 @@ impl Book {
 
 /// The entries that a live entry replaces. Later entries decide first, so
 /// an undo that is itself undone takes nothing back.
-fn superseded(entries: &[Entry]) -> BTreeSet<EntryId> {
+pub(crate) fn superseded(entries: &[Entry]) -> BTreeSet<EntryId> {
     let mut newest_first: Vec<&Entry> =
         entries.iter().filter(|e| e.draft.supersedes.is_some()).collect();
     newest_first.sort_by_key(|entry| std::cmp::Reverse(entry.id));

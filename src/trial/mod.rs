@@ -10,5 +10,6 @@ pub mod entry;
 pub mod history;
 pub mod house;
 pub mod label;
+pub mod round;
 pub mod unit;
 pub mod when;

@@ -7,6 +7,10 @@
 
 mod support;
 
+mod command_line;
+mod demo_data;
 mod figures;
-mod reporting;
+mod ledger_form;
 mod sources;
+mod trial_folder;
+mod truth;

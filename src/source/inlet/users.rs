@@ -175,6 +175,11 @@ impl Users {
         })
     }
 
+    /// The boards in the file as it was last read.
+    pub(crate) fn boards(&self) -> Vec<Name> {
+        lock(&self.table).hashes.keys().cloned().collect()
+    }
+
     /// The board of this login, when the password is right.
     pub(crate) async fn check(
         self: &Arc<Self>,

@@ -1,14 +1,16 @@
-//! One tier of units: their counts added up, the regressions, the tests.
+//! One tier of units: its regressions and its tests.
 //!
 //! Not public: `strata.rs` decides which factor belongs to which tier.
 
-use std::collections::{BTreeMap, BTreeSet};
-
 use nalgebra::{DMatrix, DVector};
 
+use super::units::{
+    Column, Owner, Plan, Unit, added_up, columns_of, level_name, level_names,
+    number, units_of,
+};
 use super::{
     ContainerOutcome, FactorTest, LEAST_DF, Level, LevelDifference, Stratum,
-    WhyNoP, level_order,
+    WhyNoP,
 };
 use crate::stats::binomial::{BinomialFit, fit};
 use crate::stats::design::{Design, independent, rank};
@@ -17,42 +19,18 @@ use crate::stats::interval::{Confidence, Interval};
 use crate::stats::link::Link;
 use crate::stats::proportion::Proportion;
 
-/// What belongs to a tier.
-pub(super) struct Plan<'a> {
-    pub(super) containers: &'a [ContainerOutcome],
-    pub(super) unit: Stratum,
-    pub(super) block: Option<Stratum>,
-    /// Positions of the factors tested here.
-    pub(super) own: Vec<usize>,
-    /// Positions of the factors that differ inside these units.
-    pub(super) finer: Vec<usize>,
-    pub(super) pairs: Vec<(usize, usize)>,
-}
-
-/// One unit: its containers added up.
-struct Unit<'a> {
-    outcome: Proportion,
-    block: Option<&'a str>,
-    containers: Vec<&'a ContainerOutcome>,
-}
-
-#[derive(Debug, Clone, Copy, PartialEq)]
-enum Owner {
-    Base,
-    Factor(usize),
-    Pair(usize, usize),
-}
-
-struct Column {
-    owner: Owner,
-    values: Vec<f64>,
-}
-
 /// Scatter between units and what it rests on.
 #[derive(Debug, Clone, Copy)]
 struct Scatter {
     dispersion: f64,
     df: u32,
+}
+
+/// How a result is headed.
+pub(super) struct Label {
+    pub(super) name: String,
+    pub(super) applied_to: Stratum,
+    pub(super) tested_on: Stratum,
 }
 
 pub(super) struct Tier<'a> {
@@ -67,10 +45,6 @@ pub(super) struct Tier<'a> {
     scatter: Option<Scatter>,
     pair_df: u32,
 }
-
-/// A share of seeds may differ this much between units before it is allowed
-/// for: it costs a degree of freedom.
-const UNEVEN: f64 = 0.1;
 
 impl<'a> Tier<'a> {
     pub(super) fn new(plan: Plan<'a>, confidence: Confidence) -> Self {
@@ -98,18 +72,12 @@ impl<'a> Tier<'a> {
     }
 
     /// The test of one factor.
-    pub(super) fn factor(
-        &self,
-        factor: usize,
-        name: String,
-        applied_to: Stratum,
-    ) -> FactorTest {
+    pub(super) fn factor(&self, factor: usize, label: Label) -> FactorTest {
         let owner = Owner::Factor(factor);
         let levels = level_names(self.plan.containers, &[factor]);
         let wanted = levels.len().saturating_sub(1);
-        let test = self.test(owner, wanted, wanted);
-        let mut result =
-            self.result(name, applied_to, test, self.scatter, &levels);
+        let test = self.test(owner, wanted, wanted, label.tested_on);
+        let mut result = self.result(label, test, self.scatter, &levels);
         result.levels = levels
             .iter()
             .map(|level| self.raw_level(&[factor], level))
@@ -122,19 +90,17 @@ impl<'a> Tier<'a> {
     pub(super) fn pair(
         &self,
         (a, b): (usize, usize),
-        name: String,
-        applied_to: Stratum,
+        label: Label,
     ) -> FactorTest {
         let levels = level_names(self.plan.containers, &[a, b]);
         let n_levels = |f| level_names(self.plan.containers, &[f]).len().max(1);
         let wanted = (n_levels(a) - 1) * (n_levels(b) - 1);
         let test = if self.with_pairs {
-            self.test(Owner::Pair(a, b), wanted, wanted.min(1))
+            self.test(Owner::Pair(a, b), wanted, wanted.min(1), label.tested_on)
         } else {
-            Err(self.too_few(self.pair_df))
+            Err(self.too_few(self.pair_df, label.tested_on))
         };
-        let mut result =
-            self.result(name, applied_to, test, self.scatter, &levels);
+        let mut result = self.result(label, test, self.scatter, &levels);
         result.levels =
             levels.iter().map(|level| self.raw_level(&[a, b], level)).collect();
         if let (Some(_), Some(scatter)) = (result.p, self.scatter) {
@@ -206,6 +172,7 @@ impl<'a> Tier<'a> {
         owner: Owner,
         wanted: usize,
         least: usize,
+        unit: Stratum,
     ) -> Result<(f64, f64), WhyNoP> {
         if wanted == 0 {
             return Err(WhyNoP::OneLevel);
@@ -230,26 +197,25 @@ impl<'a> Tier<'a> {
         }
         let scatter = self.scatter.ok_or(WhyNoP::Inseparable)?;
         if scatter.df < LEAST_DF {
-            return Err(self.too_few(scatter.df));
+            return Err(self.too_few(scatter.df, unit));
         }
         let df = f64::from(u32::try_from(df).expect("few levels"));
         let change = (smaller.fit.deviance - larger.fit.deviance).max(0.0);
         Ok((change / df / scatter.dispersion, df))
     }
 
-    fn too_few(&self, left: u32) -> WhyNoP {
+    fn too_few(&self, left: u32, unit: Stratum) -> WhyNoP {
         WhyNoP::TooFewUnits {
             left,
             needed: LEAST_DF,
             n_units: number(self.units.len()),
-            unit: self.plan.unit,
+            unit,
         }
     }
 
     fn result(
         &self,
-        name: String,
-        applied_to: Stratum,
+        label: Label,
         test: Result<(f64, f64), WhyNoP>,
         scatter: Option<Scatter>,
         levels: &[String],
@@ -263,9 +229,9 @@ impl<'a> Tier<'a> {
             }
         };
         FactorTest {
-            name,
-            applied_to,
-            tested_on: self.plan.unit,
+            name: label.name,
+            applied_to: label.applied_to,
+            tested_on: label.tested_on,
             n_units: number(self.units.len()),
             dispersion: scatter.filter(|s| s.df > 0).map(|s| s.dispersion),
             f,
@@ -439,120 +405,4 @@ fn square_and_add(from: &Level, to: &Level) -> (f64, f64) {
     let down = (to.estimate - b.lower).hypot(a.upper - from.estimate);
     let up = (b.upper - to.estimate).hypot(from.estimate - a.lower);
     (down, up)
-}
-
-fn added_up<'a>(
-    containers: impl Iterator<Item = &'a ContainerOutcome>,
-) -> Proportion {
-    let (k, n) = containers
-        .fold((0, 0), |(k, n), c| (k + c.outcome.k(), n + c.outcome.n()));
-    Proportion::new(k, n).expect("sums of parts stay within sums of wholes")
-}
-
-fn number(n: usize) -> u32 {
-    u32::try_from(n).expect("fewer than 2^32 units")
-}
-
-fn units_of<'a>(plan: &Plan<'a>) -> (Vec<Unit<'a>>, Vec<Unit<'a>>) {
-    let mut members: BTreeMap<&str, Vec<&ContainerOutcome>> = BTreeMap::new();
-    for container in plan.containers {
-        members.entry(container.unit(plan.unit)).or_default().push(container);
-    }
-    let units = members.into_values().map(|containers| Unit {
-        outcome: added_up(containers.iter().copied()),
-        block: plan.block.map(|block| containers[0].unit(block)),
-        containers,
-    });
-    let Some(block) = plan.block else {
-        return (units.collect(), Vec::new());
-    };
-    // A block where nothing or everything germinated cannot say which of its
-    // units did better.
-    let says = |name: &str| {
-        let whole = plan.containers.iter().filter(|c| c.unit(block) == name);
-        let whole = added_up(whole);
-        whole.k() > 0 && whole.k() < whole.n()
-    };
-    units.partition(|unit| unit.block.is_some_and(says))
-}
-
-fn level_name(container: &ContainerOutcome, factors: &[usize]) -> String {
-    let names: Vec<&str> =
-        factors.iter().map(|f| container.levels[*f].as_str()).collect();
-    names.join(" × ")
-}
-
-fn level_names(
-    containers: &[ContainerOutcome],
-    factors: &[usize],
-) -> Vec<String> {
-    let names: BTreeSet<String> =
-        containers.iter().map(|c| level_name(c, factors)).collect();
-    let mut names: Vec<String> = names.into_iter().collect();
-    names.sort_by(|a, b| level_order(a, b));
-    names
-}
-
-fn columns_of(plan: &Plan<'_>, units: &[Unit<'_>]) -> Vec<Column> {
-    let mut columns =
-        vec![Column { owner: Owner::Base, values: vec![1.0; units.len()] }];
-    let blocks: BTreeSet<&str> = units.iter().filter_map(|u| u.block).collect();
-    for block in blocks.into_iter().skip(1) {
-        let values = units
-            .iter()
-            .map(|u| if u.block == Some(block) { 1.0 } else { 0.0 })
-            .collect();
-        columns.push(Column { owner: Owner::Base, values });
-    }
-    for &factor in &plan.finer {
-        for values in shares(plan, units, factor) {
-            let range = values.iter().fold(f64::NEG_INFINITY, |a, b| a.max(*b))
-                - values.iter().fold(f64::INFINITY, |a, b| a.min(*b));
-            if range > UNEVEN {
-                columns.push(Column { owner: Owner::Base, values });
-            }
-        }
-    }
-    for &factor in &plan.own {
-        let owner = Owner::Factor(factor);
-        for values in shares(plan, units, factor) {
-            columns.push(Column { owner, values });
-        }
-    }
-    for &(a, b) in &plan.pairs {
-        let owner = Owner::Pair(a, b);
-        for one in shares(plan, units, a) {
-            for other in shares(plan, units, b) {
-                let values =
-                    one.iter().zip(&other).map(|(x, y)| x * y).collect();
-                columns.push(Column { owner, values });
-            }
-        }
-    }
-    columns
-}
-
-/// For each level but the first, the share of each unit's seeds that had it:
-/// 0 or 1 for a factor applied to the unit as a whole.
-fn shares(plan: &Plan<'_>, units: &[Unit<'_>], factor: usize) -> Vec<Vec<f64>> {
-    level_names(plan.containers, &[factor])
-        .into_iter()
-        .skip(1)
-        .map(|level| {
-            units
-                .iter()
-                .map(|unit| {
-                    let (mut with, mut all) = (0.0, 0.0);
-                    for container in &unit.containers {
-                        let seeds = f64::from(container.outcome.n());
-                        all += seeds;
-                        if container.levels[factor] == level {
-                            with += seeds;
-                        }
-                    }
-                    with / all
-                })
-                .collect()
-        })
-        .collect()
 }

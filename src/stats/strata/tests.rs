@@ -1,7 +1,10 @@
 //! The tests by stratum against Crowder's plates, by hand, and by seeded
 //! simulation. The long simulation is a program of its own.
 
+#![allow(clippy::float_cmp, reason = "values given or exactly representable")]
+
 use super::*;
+use proptest::prelude::*;
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Binomial, Distribution, Normal};
@@ -176,6 +179,21 @@ fn one_batch_a_level_is_description_only() {
 }
 
 #[test]
+fn chill_of_batches_with_one_container_each_is_said_of_batches() {
+    let data: Vec<_> = (0..10)
+        .map(|i| {
+            let chill = if i < 5 { "6" } else { "12" };
+            let k = u32::try_from(4 + i % 3 + i / 5).unwrap();
+            outcome(i, &format!("batch-{i}"), k, 20, &[chill])
+        })
+        .collect();
+    let factors = [factor("chill", Stratum::Batch)];
+    let test = &factor_tests(&data, &factors, &[], LEVEL).unwrap()[0];
+    assert_eq!((test.tested_on, test.n_units), (Stratum::Batch, 10));
+    assert_eq!(test.df, (1.0, 8.0));
+}
+
+#[test]
 fn a_place_that_never_differed_within_a_batch_is_tested_on_batches() {
     let data: Vec<_> = (0..24)
         .map(|i| {
@@ -263,44 +281,154 @@ fn data_that_contradict_the_plan_are_refused() {
     );
 }
 
-/// Batches and containers that differ by chance, no factor doing anything.
-fn chance_season(rng: &mut ChaCha8Rng) -> Vec<ContainerOutcome> {
-    let between_batches = Normal::new(0.0, 0.5).unwrap();
-    let between_containers = Normal::new(0.0, 0.4).unwrap();
-    let batches: Vec<f64> =
-        (0..8).map(|_| between_batches.sample(rng)).collect();
-    let mut data = crossed(|_, _, _| 0);
-    for (i, container) in data.iter_mut().enumerate() {
-        let eta = batches[i / 6] + between_containers.sample(rng);
-        let chance = 1.0 / (1.0 + (-eta).exp());
-        let k = Binomial::new(20, chance).unwrap().sample(rng);
-        container.outcome =
-            Proportion::new(u32::try_from(k).unwrap(), 20).unwrap();
+/// An invented trial in which no factor does anything.
+struct Season {
+    /// Logit of the chance in the middle.
+    middle: f64,
+    /// Standard deviation of the logit between batches.
+    batches: f64,
+    /// The same between containers of one batch.
+    containers: f64,
+    seeds: u32,
+    /// Of the eight batches of `crossed`, those used.
+    used: &'static [&'static str],
+}
+
+impl Season {
+    fn invent(&self, rng: &mut ChaCha8Rng) -> Vec<ContainerOutcome> {
+        let between_batches = Normal::new(self.middle, self.batches).unwrap();
+        let between_containers = Normal::new(0.0, self.containers).unwrap();
+        let mut data = crossed(|_, _, _| 0);
+        data.retain(|one| self.used.contains(&one.batch.as_str()));
+        for batch in data.chunks_mut(6) {
+            let middle = between_batches.sample(rng);
+            for container in batch {
+                let eta = middle + between_containers.sample(rng);
+                let chance = 1.0 / (1.0 + (-eta).exp());
+                let n = u64::from(self.seeds);
+                let k = Binomial::new(n, chance).unwrap().sample(rng);
+                let k = u32::try_from(k).unwrap();
+                container.outcome = Proportion::new(k, self.seeds).unwrap();
+            }
+        }
+        data
     }
-    data
+
+    /// Share of seasons with p < 0.05, and with limits of the first
+    /// difference that hold 0, for chill and for place.
+    fn rates(&self, seasons: u32, seed: u64) -> [(f64, f64); 2] {
+        let mut rng = ChaCha8Rng::seed_from_u64(seed);
+        let (mut alarms, mut held) = ([0_u32; 2], [0_u32; 2]);
+        for _ in 0..seasons {
+            let data = self.invent(&mut rng);
+            let tests =
+                factor_tests(&data, &crossed_factors(), &[], LEVEL).unwrap();
+            for (i, test) in tests.iter().enumerate() {
+                alarms[i] += u32::from(test.p.unwrap() < 0.05);
+                held[i] += u32::from(test.differences[0].interval.holds(0.0));
+            }
+        }
+        [0, 1].map(|i| {
+            let of = f64::from(seasons);
+            (f64::from(alarms[i]) / of, f64::from(held[i]) / of)
+        })
+    }
 }
 
 #[test]
 fn false_alarms_stay_near_five_percent() {
     // 600 invented seasons, seed 20261125. Standard error of a rate of 5 %:
-    // 0.9 %, so 2 to 8 % is a little over three of them. Limits of the
-    // differences should hold 0 in 95 % of seasons.
-    let mut rng = ChaCha8Rng::seed_from_u64(20_261_125);
-    let seasons = 600;
-    let (mut alarms, mut held) = ([0_u32; 2], [0_u32; 2]);
-    for _ in 0..seasons {
-        let data = chance_season(&mut rng);
-        let tests =
-            factor_tests(&data, &crossed_factors(), &[], LEVEL).unwrap();
-        for (i, test) in tests.iter().enumerate() {
-            alarms[i] += u32::from(test.p.unwrap() < 0.05);
-            held[i] += u32::from(test.differences[0].interval.holds(0.0));
+    // 0.9 %, so 2 to 8 % is a little over three of them.
+    let season = Season {
+        middle: 0.0,
+        batches: 0.5,
+        containers: 0.4,
+        seeds: 20,
+        used: &["a", "b", "c", "d", "e", "f", "g", "h"],
+    };
+    for (alarms, held) in season.rates(600, 20_261_125) {
+        assert!((0.02..=0.08).contains(&alarms), "{alarms}");
+        assert!((0.92..=0.98).contains(&held), "{held}");
+    }
+}
+
+#[test]
+fn batches_very_unlike_each_other_raise_false_alarms_of_places() {
+    // Known weakness, stated in the documentation of the test: one common
+    // dispersion is too small where batches between a half and all germinated
+    // carry most of the information. 10,000 seasons gave 8.6 %; here 3,000,
+    // seed 20261125, standard error 0.5 %.
+    let season = Season {
+        middle: 2.5,
+        batches: 1.0,
+        containers: 0.8,
+        seeds: 25,
+        used: &["a", "b", "c", "e", "f", "g"],
+    };
+    let [(chill, _), (place, held)] = season.rates(3000, 20_261_125);
+    assert!((0.03..=0.07).contains(&chill), "{chill}");
+    assert!((0.065..=0.11).contains(&place), "{place}");
+    assert!(held > 0.88, "{held}");
+}
+
+fn sound(test: &FactorTest) -> Result<(), TestCaseError> {
+    prop_assert_eq!(test.p.is_some(), test.why_no_p.is_none(), "{:?}", test);
+    if let Some(p) = test.p {
+        prop_assert!((0.0..=1.0).contains(&p));
+        prop_assert!(test.df.1 >= 4.0 && test.dispersion.unwrap() >= 1.0);
+    }
+    for level in &test.levels {
+        prop_assert!((0.0..=1.0).contains(&level.estimate));
+        if let Some(limits) = level.interval {
+            prop_assert!(limits.lower >= 0.0 && limits.upper <= 1.0);
+            prop_assert!(limits.lower <= level.estimate + 1e-9);
+            prop_assert!(limits.upper >= level.estimate - 1e-9);
+            prop_assert!(limits.width() > 0.0);
         }
     }
-    for i in 0..2 {
-        let rate = f64::from(alarms[i]) / f64::from(seasons);
-        let coverage = f64::from(held[i]) / f64::from(seasons);
-        assert!((0.02..=0.08).contains(&rate), "factor {i}: {rate}");
-        assert!((0.92..=0.98).contains(&coverage), "factor {i}: {coverage}");
+    for difference in &test.differences {
+        prop_assert!(difference.interval.holds(difference.estimate));
+    }
+    Ok(())
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig::with_cases(200))]
+    #[test]
+    fn any_trial_gets_sound_numbers_or_a_reason(
+        rows in prop::collection::vec(
+            (0_usize..5, 0_usize..3, 0_usize..2, 1_u32..12, 0_u32..12), 1..30),
+        lots in 1_usize..4,
+    ) {
+        let data: Vec<_> = rows.iter().enumerate().map(|(i, row)| {
+            let (batch, place, lid, n, k) = *row;
+            let levels = [
+                ["0", "6", "12"][batch % 3],
+                ["shelf", "sill", "tray"][place],
+                ["vented", "closed"][lid],
+            ];
+            let name = format!("batch-{batch}");
+            let mut one = outcome(i, &name, k.min(n), n, &levels);
+            one.lot = format!("lot-{}", batch % lots);
+            one
+        }).collect();
+        let factors = [
+            factor("chill", Stratum::Batch),
+            factor("place", Stratum::Container),
+            factor("lid", Stratum::Container),
+        ];
+        let pairs = [(0, 1), (1, 2)];
+        let tests = factor_tests(&data, &factors, &pairs, LEVEL).unwrap();
+        let mut turned = data.clone();
+        turned.reverse();
+        let turned = factor_tests(&turned, &factors, &pairs, LEVEL).unwrap();
+        prop_assert_eq!(tests.len(), 5);
+        for (test, turned) in tests.iter().zip(&turned) {
+            sound(test)?;
+            prop_assert_eq!(&test.why_no_p, &turned.why_no_p);
+            if let (Some(p), Some(q)) = (test.p, turned.p) {
+                prop_assert!((p - q).abs() < 1e-5, "{} {}", p, q);
+            }
+        }
     }
 }

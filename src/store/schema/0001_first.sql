@@ -151,3 +151,10 @@ CREATE TABLE clock_step (
     at_ms INTEGER NOT NULL,
     step_ms INTEGER NOT NULL
 ) STRICT;
+
+-- What the daemon last said of itself, for `status`.
+CREATE TABLE daemon_says (
+    name TEXT PRIMARY KEY,
+    at_ms INTEGER NOT NULL,
+    body TEXT NOT NULL CHECK (json_valid(body))
+) STRICT, WITHOUT ROWID;

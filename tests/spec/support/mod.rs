@@ -1,5 +1,6 @@
 //! The words of the specification.
 
 pub(crate) mod broker;
+pub(crate) mod home;
 pub(crate) mod peer;
 pub(crate) mod writer;

@@ -1,0 +1,13 @@
+//! The long-running part: sources, writer, watches and outbox, started in
+//! order and stopped in order; and the settings that everything shares.
+
+pub mod clock;
+pub mod lock;
+pub mod new_settings;
+mod outbox;
+mod pipeline;
+pub mod settings;
+mod watching;
+mod writer;
+
+pub use pipeline::{DaemonError, Drained, Plan, Running, start};

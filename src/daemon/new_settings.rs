@@ -1,0 +1,85 @@
+//! The settings file that a new house begins with: every key explained.
+//!
+//! Only text; whether a file may be written is asked in `cli`.
+
+use chrono_tz::Tz;
+
+/// The text of a new settings file.
+#[must_use]
+pub fn new_settings(zone: Tz, data: &str) -> String {
+    let data = toml::Value::from(data);
+    format!(
+        r##"# Settings of vernalog. Everything behind a # is a remark; take the #
+# away from a line to use it. Paths are meant from the folder of this file.
+
+# The time zone of the house: dates and hours are meant in it.
+time_zone = "{zone}"
+
+# The file that keeps readings, counts and alerts.
+data = {data}
+
+# The hour meant by a date alone.
+#evening = "20:00"
+
+# How long readings may wait before they are on disk. Longer spares a memory
+# card; boards wait as long for their acknowledgement.
+#commit_every = "1s"
+
+# Boards connect here (MQTT). Without users_file only from this machine.
+#[inlet]
+#listen = "0.0.0.0:1883"
+#users_file = "boards.passwd"
+
+# Or: subscribe at a broker that is there already.
+#[[broker]]
+#host = "127.0.0.1"
+#port = 1883
+#user = "vernalog"
+#password_file = "broker.secret"
+#topics = ["vernalog/+/readings"]
+
+# A board on a cable.
+#[[serial]]
+#port = "/dev/serial/by-id/usb-board-port0"
+#baud = 115200
+
+# A board with a payload of its own; + gives its name.
+#[[mapping]]
+#topic = "garden/+/state"
+#fields = {{ temperature = {{ pointer = "/t", unit = "Cel" }}, light = {{ pointer = "/l", unit = "lx", scale = 10 }} }}
+
+# How an alert leaves the house: a program that gets it as JSON.
+#[[channel]]
+#kind = "command"
+#command = ["/usr/local/bin/tell-me"]
+"##
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use std::path::Path;
+
+    use super::*;
+    use crate::daemon::settings::Settings;
+
+    #[test]
+    fn the_new_file_is_sound_with_and_without_its_remarks() {
+        let text = new_settings(chrono_tz::Europe::Dublin, "vernalog.db");
+        let path = Path::new("vernalog.toml");
+        let settings = Settings::parse(path, &text).unwrap();
+        assert_eq!(settings.zone.zone, chrono_tz::Europe::Dublin);
+        // A line that is a setting begins with # and no blank.
+        let all: String = text
+            .lines()
+            .map(|line| match line.strip_prefix('#') {
+                Some(rest) if !rest.starts_with(' ') => rest,
+                _ => line,
+            })
+            .map(|line| format!("{line}\n"))
+            .collect();
+        let settings = Settings::parse(path, &all).unwrap();
+        assert_eq!(settings.connections.brokers.len(), 1);
+        assert!(settings.connections.inlet.is_some());
+    }
+}

@@ -1,0 +1,282 @@
+//! The whole flow on one page: sources ─► queue ─► writer ─► store, watches
+//! ─► outbox ─► channels; and the order in which it stops.
+//!
+//! One broken source never stops the others: it is told, and shown by
+//! `status`.
+
+use std::collections::BTreeSet;
+use std::net::SocketAddr;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::thread::JoinHandle;
+use std::time::Duration;
+
+use chrono_tz::Tz;
+use tokio::runtime::Handle;
+use tokio::sync::{Notify, mpsc, watch};
+use tokio::task::JoinSet;
+use tokio::time::timeout;
+
+use crate::daemon::clock::Clock;
+use crate::daemon::lock::{DaemonLock, LockError};
+use crate::daemon::outbox::Outbox;
+use crate::daemon::writer::{QUEUE, Writer};
+use crate::decode::Mapping;
+use crate::notify::Channel;
+use crate::observation::Name;
+use crate::source::{Feed, SourceHealth, broker, inlet, serial};
+use crate::store::{Access, Store, StoreError};
+
+/// How long stopping may take before what still runs is left behind.
+const DEADLINE: Duration = Duration::from_secs(20);
+
+/// What the daemon is to do.
+#[derive(Debug)]
+pub struct Plan {
+    /// The data file.
+    pub data: PathBuf,
+    /// The house's time zone, for the texts of alerts.
+    pub zone: Tz,
+    /// How long a lone reading may wait for others before the commit.
+    pub commit_every: Duration,
+    /// The daemon's own door for boards.
+    pub inlet: Option<inlet::Settings>,
+    /// Brokers to subscribe at.
+    pub brokers: Vec<broker::Settings>,
+    /// Serial ports.
+    pub serial: Vec<serial::Settings>,
+    /// Payloads of the boards' own making.
+    pub mappings: Vec<Mapping>,
+    /// Ways out for alerts.
+    pub channels: Vec<Channel>,
+}
+
+/// Why the daemon did not start.
+#[derive(Debug, thiserror::Error)]
+pub enum DaemonError {
+    /// The data file cannot be had alone.
+    #[error(transparent)]
+    Lock(#[from] LockError),
+    /// The data file cannot be opened.
+    #[error(transparent)]
+    Store(#[from] StoreError),
+    /// A thread could not be started.
+    #[error("the writer's thread could not be started")]
+    Thread(#[from] std::io::Error),
+}
+
+/// A daemon that runs.
+#[derive(Debug)]
+pub struct Running {
+    stop: watch::Sender<bool>,
+    tasks: JoinSet<()>,
+    ports: Vec<JoinHandle<()>>,
+    writer: JoinHandle<Result<(), StoreError>>,
+    sources: Vec<Arc<SourceHealth>>,
+    /// Where the inlet listens, if it does.
+    pub inlet: Option<SocketAddr>,
+    /// Sources that could not be started, each with its reason.
+    pub broken: Vec<String>,
+    _lock: DaemonLock,
+}
+
+/// How the daemon ended.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Drained {
+    /// Messages the sources handed over while the daemon ran.
+    pub delivered: u64,
+    /// Parts that were still running at the deadline.
+    pub left_behind: Vec<&'static str>,
+    /// What the writer met at the end, if anything.
+    pub error: Option<String>,
+}
+
+/// Starts everything. Sources that cannot start are listed in
+/// [`Running::broken`]; the rest runs.
+///
+/// # Errors
+/// [`DaemonError`] when the data file cannot be had.
+pub async fn start(plan: Plan, clock: Clock) -> Result<Running, DaemonError> {
+    let lock = DaemonLock::take(&plan.data)?;
+    let store = Store::open(&plan.data, Access::Create)?;
+    let (deliveries, queue) = mpsc::channel(QUEUE);
+    let (stop, stopped) = watch::channel(false);
+    let feed = Feed {
+        deliveries,
+        now: clock.wall.clone(),
+        stop: stopped.clone(),
+        mappings: plan.mappings.into(),
+    };
+    let mut start = Starting {
+        feed,
+        tasks: JoinSet::new(),
+        ports: Vec::new(),
+        sources: Vec::new(),
+        broken: Vec::new(),
+    };
+    let mut known_boards = BTreeSet::new();
+    let inlet = match &plan.inlet {
+        Some(settings) => start.inlet(settings, &mut known_boards).await,
+        None => None,
+    };
+    for settings in &plan.brokers {
+        start.broker(settings);
+    }
+    for settings in &plan.serial {
+        start.serial(settings);
+    }
+    let Starting { feed, mut tasks, ports, sources, broken } = start;
+    // Without any source the daemon runs as well: this keeps the queue open
+    // until the stop signal. When the last sender ends, the writer drains.
+    tasks.spawn(until_stopped(feed));
+    let news = Arc::new(Notify::new());
+    let channels =
+        plan.channels.iter().map(|channel| channel.name.clone()).collect();
+    let writer = Writer {
+        store,
+        deliveries: queue,
+        clock: clock.clone(),
+        zone: plan.zone,
+        commit_every: plan.commit_every,
+        channels,
+        known_boards,
+        sources: sources.clone(),
+        outbox: Arc::clone(&news),
+        broken: broken.clone(),
+        failing: false,
+    };
+    let runtime = Handle::current();
+    let writer = std::thread::Builder::new()
+        .name("writer".to_owned())
+        .spawn(move || writer.run(&runtime))?;
+    tasks.spawn(
+        Outbox {
+            data: plan.data,
+            channels: plan.channels,
+            now: clock.wall,
+            news,
+            stop: stopped,
+        }
+        .run(),
+    );
+    Ok(Running {
+        stop,
+        tasks,
+        ports,
+        writer,
+        sources,
+        inlet,
+        broken,
+        _lock: lock,
+    })
+}
+
+async fn until_stopped(feed: Feed) {
+    let mut stop = feed.stop.clone();
+    // A dropped sender is a stop as well.
+    drop(stop.wait_for(|stop| *stop).await);
+}
+
+struct Starting {
+    feed: Feed,
+    tasks: JoinSet<()>,
+    ports: Vec<JoinHandle<()>>,
+    sources: Vec<Arc<SourceHealth>>,
+    broken: Vec<String>,
+}
+
+impl Starting {
+    async fn inlet(
+        &mut self,
+        settings: &inlet::Settings,
+        known_boards: &mut BTreeSet<Name>,
+    ) -> Option<SocketAddr> {
+        match inlet::bind(settings).await {
+            Ok(inlet) => {
+                let address = inlet.local_addr();
+                known_boards.extend(inlet.boards());
+                self.sources.push(inlet.health());
+                self.tasks.spawn(inlet.run(self.feed.clone()));
+                Some(address)
+            }
+            Err(error) => {
+                self.broken.push(told(&error));
+                None
+            }
+        }
+    }
+
+    fn broker(&mut self, settings: &broker::Settings) {
+        match broker::prepare(settings) {
+            Ok(subscriber) => {
+                self.sources.push(subscriber.health());
+                self.tasks.spawn(subscriber.run(self.feed.clone()));
+            }
+            Err(error) => self.broken.push(told(&error)),
+        }
+    }
+
+    fn serial(&mut self, settings: &serial::Settings) {
+        let port = serial::Port::new(settings);
+        self.sources.push(port.health());
+        match port.start(self.feed.clone()) {
+            Ok(thread) => self.ports.push(thread),
+            Err(error) => self.broken.push(told(&error)),
+        }
+    }
+}
+
+/// An error with its causes in one line.
+fn told(error: &dyn std::error::Error) -> String {
+    let mut text = error.to_string();
+    let mut cause = error.source();
+    while let Some(error) = cause {
+        text.push_str(": ");
+        text.push_str(&error.to_string());
+        cause = error.source();
+    }
+    text
+}
+
+impl Running {
+    /// What each source says of itself.
+    #[must_use]
+    pub fn sources(&self) -> &[Arc<SourceHealth>] {
+        &self.sources
+    }
+
+    /// Stops in order: sources, queue, writer, outbox; waits until what was
+    /// handed over is on disk, or the deadline passes.
+    pub async fn stop(mut self) -> Drained {
+        let mut left_behind = Vec::new();
+        self.stop.send_replace(true);
+        let tasks = async { while self.tasks.join_next().await.is_some() {} };
+        if timeout(DEADLINE, tasks).await.is_err() {
+            left_behind.push("sources");
+            self.tasks.abort_all();
+        }
+        for port in self.ports {
+            if joined(port).await.is_none() {
+                left_behind.push("serial port");
+            }
+        }
+        let error = match joined(self.writer).await {
+            Some(Ok(())) => None,
+            Some(Err(error)) => Some(told(&error)),
+            None => {
+                left_behind.push("writer");
+                None
+            }
+        };
+        let delivered =
+            self.sources.iter().map(|source| source.delivered()).sum();
+        Drained { delivered, left_behind, error }
+    }
+}
+
+/// Waits for a thread, up to the deadline. A thread that panicked counts as
+/// left behind.
+async fn joined<T: Send + 'static>(thread: JoinHandle<T>) -> Option<T> {
+    let waiting = tokio::task::spawn_blocking(move || thread.join().ok());
+    timeout(DEADLINE, waiting).await.ok()?.ok()?
+}

@@ -1,0 +1,513 @@
+//! Steps the watches: readings and the clock in, alerts and messages out.
+//!
+//! Which reading belongs to which watch is decided here; what follows from
+//! it is `alert`; what is kept is the store's. After a start the states are
+//! read back, so that no alert is told twice.
+
+use std::collections::{BTreeMap, VecDeque};
+use std::time::Duration;
+
+use chrono_tz::Tz;
+use serde::{Deserialize, Serialize};
+
+use crate::alert::range::{self, Breach, LimitState, WatchState};
+use crate::alert::silence::{self, Silence, SilenceRule, SilenceState};
+use crate::alert::wording::{
+    range_alert, range_key, silence_alert, silence_key,
+};
+use crate::alert::{
+    Alert, AlertKind, Change, Event, Input, Severity, silent_after,
+};
+use crate::notify::body::AlertJson;
+use crate::observation::{Name, Quality, Quantity, Reading, Series};
+use crate::store::{AlertRow, Store, StoreError, WatchStep};
+use crate::trial::book::Book;
+use crate::trial::entry::{Watch, from_word, word_of};
+use crate::trial::house::House;
+use crate::units::Instant;
+
+/// The interval assumed of a board until two of its readings were heard.
+const USUAL_INTERVAL: Duration = Duration::from_mins(10);
+/// A board is not expected more often than this; fewer readings than one a
+/// day are a broken board.
+const LONGEST_INTERVAL: Duration = Duration::from_hours(24);
+
+/// Of so many intervals the median is a board's own.
+const INTERVALS_KEPT: usize = 5;
+/// After a start, readings of this time are judged again: they may have been
+/// stored and not judged. Older ones raise no alert any more.
+const JUDGED_AGAIN_HOURS: f64 = 1.0;
+
+/// All watches of a house with their states.
+#[derive(Debug)]
+pub(crate) struct Watching {
+    house: House,
+    zone: Tz,
+    channels: Vec<String>,
+    ranges: BTreeMap<(Name, Quantity), (Watch, WatchState)>,
+    silences: BTreeMap<Name, Silent>,
+    listening_since: Instant,
+}
+
+/// One board's watch on its silence.
+#[derive(Debug, Default)]
+struct Silent {
+    state: SilenceState,
+    /// The last times between its readings.
+    between: VecDeque<Duration>,
+}
+
+impl Silent {
+    /// Notes a reading: a single gap among usual intervals changes nothing.
+    fn heard(&mut self, at: Instant) {
+        let Some(last) = self.state.last else { return };
+        // Several quantities of one sample share an instant.
+        if let Ok(between @ 1..) = u64::try_from(at.millis_since(last)) {
+            let between = Duration::from_millis(between);
+            self.between.push_back(between.min(LONGEST_INTERVAL));
+            if self.between.len() > INTERVALS_KEPT {
+                self.between.pop_front();
+            }
+        }
+    }
+
+    /// The board's interval: the median of the last few.
+    fn interval(&self) -> Duration {
+        let mut sorted: Vec<Duration> = self.between.iter().copied().collect();
+        sorted.sort_unstable();
+        sorted.get(sorted.len() / 2).copied().unwrap_or(USUAL_INTERVAL)
+    }
+}
+
+impl Watching {
+    /// Reads the states back.
+    pub(crate) fn new(
+        store: &Store,
+        zone: Tz,
+        channels: Vec<String>,
+        now: Instant,
+    ) -> Result<(Self, WatchStep), StoreError> {
+        let mut watching = Self {
+            house: House::default(),
+            zone,
+            channels,
+            ranges: BTreeMap::new(),
+            silences: BTreeMap::new(),
+            listening_since: now,
+        };
+        let step = watching.reload(store, now)?;
+        Ok((watching, step))
+    }
+
+    /// Takes over what the ledger says now: new, changed and ended watches.
+    /// Returns what ending a watch changed.
+    pub(crate) fn reload(
+        &mut self,
+        store: &Store,
+        now: Instant,
+    ) -> Result<WatchStep, StoreError> {
+        let (book, _) = Book::build(&store.ledger()?);
+        self.house = book.house;
+        let kept = store.watch_states()?;
+        let mut step = WatchStep::default();
+        let before = std::mem::take(&mut self.ranges);
+        for (key, (watch, state)) in before {
+            if let Some((_, wanted)) = self.house.watches.get(&key) {
+                self.ranges.insert(key, (wanted.clone(), state));
+            } else {
+                let (state, events) = range::withdraw(state, now);
+                self.tell_range(&mut step, &watch, &state, &events);
+            }
+        }
+        let boards: Vec<Name> = self
+            .house
+            .board_stays
+            .iter()
+            .filter(|stay| stay.to.is_none_or(|to| to.at > now))
+            .map(|stay| stay.board.clone())
+            .collect();
+        self.silences.retain(|board, _| boards.contains(board));
+        for board in boards {
+            if !self.silences.contains_key(&board) {
+                let state = kept
+                    .get(&silence_key(&board))
+                    .and_then(|text| serde_json::from_str(text).ok())
+                    .map(SilenceInFile::understood)
+                    .unwrap_or_default();
+                let silent = Silent { state, ..Silent::default() };
+                self.silences.insert(board, silent);
+            }
+        }
+        let new: Vec<_> = self
+            .house
+            .watches
+            .iter()
+            .filter(|(key, _)| !self.ranges.contains_key(key))
+            .map(|(key, (_, watch))| (key.clone(), watch.clone()))
+            .collect();
+        for (key, watch) in new {
+            let state = kept
+                .get(&range_key(&key.0, key.1))
+                .and_then(|text| serde_json::from_str(text).ok())
+                .and_then(RangeInFile::understood)
+                .unwrap_or_else(|| WatchState::new(now));
+            self.take_up(&mut step, store, key, watch, state, now)?;
+        }
+        Ok(step)
+    }
+
+    /// Takes up a watch where it stood: draws its window again from the
+    /// stored readings and judges those that may not have been judged.
+    fn take_up(
+        &mut self,
+        step: &mut WatchStep,
+        store: &Store,
+        key: (Name, Quantity),
+        watch: Watch,
+        mut state: WatchState,
+        now: Instant,
+    ) -> Result<(), StoreError> {
+        let recent = now.plus_hours(-JUDGED_AGAIN_HOURS);
+        let known = state.newest.map_or(recent, |newest| newest.max(recent));
+        let from =
+            known.plus_millis(-2 * 60_000 * i64::from(watch.mean_minutes));
+        let mut readings = Vec::new();
+        for voice in self.house.voices(&key.0, key.1, from, now) {
+            let own = store.readings(&voice.series, voice.from, voice.to)?;
+            readings.extend(
+                own.into_iter()
+                    .filter(|reading| fires(reading.quality))
+                    .filter_map(|r| self.corrected(&voice.series, r)),
+            );
+        }
+        let judged = readings.partition_point(|reading| reading.at <= known);
+        state.window.extend(&readings[..judged]);
+        state.newest = state.window.back().map(|reading| reading.at);
+        self.ranges.insert(key.clone(), (watch, state));
+        for reading in &readings[judged..] {
+            self.step_range(step, &key, Input::Reading(*reading));
+        }
+        Ok(())
+    }
+
+    /// The clock was set, or the daemon could not listen: every board gets
+    /// its whole limit again.
+    pub(crate) fn listen_anew(&mut self, now: Instant) {
+        self.listening_since = now;
+    }
+
+    /// Takes readings that are on disk now.
+    pub(crate) fn readings(
+        &mut self,
+        readings: &[(Series, Reading)],
+    ) -> WatchStep {
+        let mut step = WatchStep::default();
+        for (series, reading) in readings {
+            self.heard(&mut step, series, *reading);
+            let Some(key) = self.key_of(series, reading.at) else { continue };
+            let Some(reading) = self.corrected(series, *reading) else {
+                continue;
+            };
+            self.step_range(&mut step, &key, Input::Reading(reading));
+        }
+        step
+    }
+
+    /// Lets time pass: once a minute is enough.
+    pub(crate) fn clock(&mut self, now: Instant) -> WatchStep {
+        let mut step = WatchStep::default();
+        let keys: Vec<_> = self.ranges.keys().cloned().collect();
+        for key in keys {
+            self.step_range(&mut step, &key, Input::Clock(now));
+        }
+        let boards: Vec<Name> = self.silences.keys().cloned().collect();
+        for board in boards {
+            self.step_silence(&mut step, &board, Input::Clock(now));
+        }
+        step
+    }
+
+    fn heard(
+        &mut self,
+        step: &mut WatchStep,
+        series: &Series,
+        reading: Reading,
+    ) {
+        if let Some(silent) = self.silences.get_mut(&series.board) {
+            silent.heard(reading.at);
+            self.step_silence(step, &series.board, Input::Reading(reading));
+        }
+    }
+
+    fn silent_after(&self, board: &Name) -> Duration {
+        silent_after(
+            self.silences.get(board).map_or(USUAL_INTERVAL, Silent::interval),
+        )
+    }
+
+    fn step_silence(
+        &mut self,
+        step: &mut WatchStep,
+        board: &Name,
+        input: Input,
+    ) {
+        let rule = SilenceRule {
+            silent_after: self.silent_after(board),
+            listening_since: self.listening_since,
+        };
+        let Some(silent) = self.silences.get_mut(board) else { return };
+        let (state, events) = silence::step(&rule, silent.state, input);
+        let changed = state.open != silent.state.open;
+        silent.state = state;
+        if !changed {
+            return;
+        }
+        step.states
+            .push((silence_key(board), in_file(&SilenceInFile::from(&state))));
+        let place = self
+            .house
+            .board_stays
+            .iter()
+            .rev()
+            .find(|stay| stay.board == *board)
+            .and_then(|stay| self.house.places.get(&stay.place));
+        for event in &events {
+            if let Some(alert) =
+                silence_alert(board, place, Severity::Normal, event, self.zone)
+            {
+                self.tell(step, alert, event, Some(board.clone()));
+            }
+        }
+    }
+
+    fn step_range(
+        &mut self,
+        step: &mut WatchStep,
+        key: &(Name, Quantity),
+        input: Input,
+    ) {
+        let silent_after = self.silent_after_at(key, input);
+        let Some((watch, state)) = self.ranges.get_mut(key) else { return };
+        let watch = watch.clone();
+        let before = state.clone();
+        let (after, events) =
+            range::step(&watch, before.clone(), input, silent_after);
+        *state = after.clone();
+        // The window is drawn again from the readings, so that most
+        // readings cost no write.
+        let told = RangeInFile::from(&after);
+        if told.without_newest() != RangeInFile::from(&before).without_newest()
+        {
+            self.tell_range(step, &watch, &after, &events);
+        }
+    }
+
+    fn tell_range(
+        &self,
+        step: &mut WatchStep,
+        watch: &Watch,
+        state: &WatchState,
+        events: &[Event],
+    ) {
+        let key = range_key(&watch.place, watch.quantity.0);
+        step.states.push((key, in_file(&RangeInFile::from(state))));
+        let Some(place) = self.house.places.get(&watch.place) else { return };
+        for event in events {
+            if let Some(alert) = range_alert(watch, place, event, self.zone) {
+                self.tell(step, alert, event, None);
+            }
+        }
+    }
+
+    fn tell(
+        &self,
+        step: &mut WatchStep,
+        alert: Alert,
+        event: &Event,
+        board: Option<Name>,
+    ) {
+        let body = in_file(&AlertJson::new(&alert, 1));
+        for channel in &self.channels {
+            let message = (alert.id.to_string(), channel.clone(), body.clone());
+            step.messages.push(message);
+        }
+        let cleared = (event.change == Change::Cleared).then_some(event.at);
+        step.alerts.push(AlertRow {
+            id: alert.id.to_string(),
+            watch: alert.watch,
+            kind: word_of(&AlertKind::WORDS, &alert.kind).to_owned(),
+            place: alert.place,
+            board,
+            quantity: alert.quantity,
+            severity: word_of(&Severity::WORDS, &alert.severity).to_owned(),
+            since: alert.since,
+            raised: event.raised.unwrap_or(alert.at),
+            cleared,
+            value: alert.value,
+            limit: alert.limit,
+            text: alert.text,
+        });
+    }
+
+    /// The watch a series is judged by at an instant: it must be the one
+    /// that speaks for its place.
+    fn key_of(&self, series: &Series, at: Instant) -> Option<(Name, Quantity)> {
+        let stay = self.house.place_of(&series.board, &series.probe, at)?;
+        let key = (stay.place.clone(), series.quantity);
+        if !self.ranges.contains_key(&key) {
+            return None;
+        }
+        let voices = self.house.voices(
+            &stay.place,
+            series.quantity,
+            at,
+            at.plus_millis(1),
+        );
+        (voices.first()?.series == *series).then_some(key)
+    }
+
+    fn corrected(&self, series: &Series, reading: Reading) -> Option<Reading> {
+        let excluded = self
+            .house
+            .excluded_windows(series)
+            .any(|w| (w.from..w.until).contains(&reading.at));
+        if excluded {
+            return None;
+        }
+        let value = self
+            .house
+            .calibration_at(series, reading.at)
+            .map_or(reading.value, |c| c.gain * reading.value + c.offset);
+        Some(Reading { value, ..reading })
+    }
+
+    fn silent_after_at(
+        &self,
+        key: &(Name, Quantity),
+        input: Input,
+    ) -> Duration {
+        let at = match input {
+            Input::Reading(reading) => reading.at,
+            Input::Clock(now) => now,
+        };
+        self.house
+            .voices(&key.0, key.1, at, at.plus_millis(1))
+            .first()
+            .map_or_else(
+                || silent_after(USUAL_INTERVAL),
+                |voice| self.silent_after(&voice.series.board),
+            )
+    }
+}
+
+/// Marks that keep a reading out of a watch's mean.
+fn fires(quality: Quality) -> bool {
+    quality.counts() && !quality.has(Quality::BACKFILLED)
+}
+
+fn in_file<T: Serialize>(value: &T) -> String {
+    serde_json::to_string(value).expect("plain data can be written as JSON")
+}
+
+/// A range watch as kept, without its window.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+struct RangeInFile {
+    standing: String,
+    since: Instant,
+    newest: Option<Instant>,
+    low: LimitInFile,
+    high: LimitInFile,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+struct LimitInFile {
+    open: Option<BreachInFile>,
+    turning: Option<Instant>,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+struct BreachInFile {
+    since: Instant,
+    raised: Instant,
+    limit: f64,
+    furthest: f64,
+}
+
+impl From<&WatchState> for RangeInFile {
+    fn from(state: &WatchState) -> Self {
+        Self {
+            standing: word_of(&range::Standing::WORDS, &state.standing)
+                .to_owned(),
+            since: state.since,
+            newest: state.newest,
+            low: LimitInFile::from(&state.low),
+            high: LimitInFile::from(&state.high),
+        }
+    }
+}
+
+impl From<&LimitState> for LimitInFile {
+    fn from(state: &LimitState) -> Self {
+        Self {
+            open: state.open.map(|open| BreachInFile {
+                since: open.since,
+                raised: open.raised,
+                limit: open.limit,
+                furthest: open.furthest,
+            }),
+            turning: state.turning,
+        }
+    }
+}
+
+impl RangeInFile {
+    fn without_newest(&self) -> Self {
+        Self { newest: None, ..self.clone() }
+    }
+
+    fn understood(self) -> Option<WatchState> {
+        let mut state = WatchState::new(self.since);
+        state.standing =
+            from_word(&range::Standing::WORDS, &self.standing).ok()?;
+        state.newest = self.newest;
+        state.low = self.low.understood();
+        state.high = self.high.understood();
+        Some(state)
+    }
+}
+
+impl LimitInFile {
+    fn understood(self) -> LimitState {
+        LimitState {
+            open: self.open.map(|open| Breach {
+                since: open.since,
+                raised: open.raised,
+                limit: open.limit,
+                furthest: open.furthest,
+            }),
+            turning: self.turning,
+        }
+    }
+}
+
+/// A silence watch as kept. When the board was last heard stands with its
+/// readings.
+#[derive(Debug, Serialize, Deserialize)]
+struct SilenceInFile {
+    open: Option<(Instant, Instant)>,
+}
+
+impl From<&SilenceState> for SilenceInFile {
+    fn from(state: &SilenceState) -> Self {
+        Self { open: state.open.map(|open| (open.since, open.raised)) }
+    }
+}
+
+impl SilenceInFile {
+    fn understood(self) -> SilenceState {
+        SilenceState {
+            last: None,
+            open: self.open.map(|(since, raised)| Silence { since, raised }),
+        }
+    }
+}
