@@ -8,8 +8,8 @@
 mod support;
 
 mod command_line;
+mod demo_data;
 mod figures;
 mod ledger_form;
 mod sources;
 mod trial_folder;
-mod demo_data;
