@@ -42,6 +42,10 @@ pub mod store;
 pub mod notify;
 
 pub mod exchange;
+pub mod report;
+
+pub mod chart;
+pub mod decode;
 
 pub mod daemon;
 

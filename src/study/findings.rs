@@ -11,7 +11,7 @@ use crate::stats::interval::Interval;
 use crate::stats::strata::{FactorTest, Level, LevelDifference};
 use crate::study::factors::{FactorStudy, PLACE, level};
 use crate::study::place::{BASES, PlaceStudy};
-use crate::study::wording::{counted, list, p_value, percent};
+use crate::study::wording::{self, counted, list, p_value, percent};
 use crate::study::{Material, Study};
 use crate::trial::entry::Lid;
 use crate::trial::unit::UnitKind;
@@ -56,6 +56,8 @@ pub struct Finding {
     pub factor: String,
     /// The statement.
     pub text: String,
+    /// What came up at each level; empty for plain counts.
+    pub levels: String,
     /// What the statement rests on: unit and n, F, p.
     pub basis: String,
 }
@@ -77,14 +79,25 @@ pub(crate) fn findings(study: &Study) -> Vec<Finding> {
     findings
 }
 
-/// `chill_weeks` as `chill weeks`.
-fn spoken(factor: &str) -> String {
-    factor.replace('_', " ")
+use wording::factor as spoken;
+
+impl Study {
+    /// A level as spoken: a place by what the grower calls it.
+    #[must_use]
+    pub fn level_words(&self, factor: &str, name: &str) -> wording::LevelWords {
+        let mut words = wording::level(factor, name);
+        let place = self.places.iter().find(|p| p.name.as_str() == name);
+        if let Some(place) = place.filter(|_| factor == PLACE) {
+            words.level.clone_from(&place.title);
+        }
+        words
+    }
 }
 
 fn about(study: &Study, factor: &FactorStudy) -> Finding {
     let test = &factor.test;
-    let levels: Vec<String> = test.levels.iter().map(level_words).collect();
+    let levels: Vec<String> =
+        test.levels.iter().map(|l| level_words(study, factor, l)).collect();
     let came_up = format!("Of every 100 seeds sown came up {}.", list(&levels));
     let name = spoken(&test.name);
     let (kind, verdict) = if !factor.planned {
@@ -95,7 +108,7 @@ fn about(study: &Study, factor: &FactorStudy) -> Finding {
         };
         (FindingKind::Exploratory, verdict.to_owned())
     } else if let Some(p) = factor.corrected_p {
-        (FindingKind::Planned, verdict(&name, factor, p))
+        (FindingKind::Planned, verdict(study, factor, p))
     } else {
         let why = test.why_no_p.as_ref().map_or_else(
             || "there is no comparison to make".to_owned(),
@@ -112,23 +125,27 @@ fn about(study: &Study, factor: &FactorStudy) -> Finding {
     Finding {
         kind,
         factor: test.name.clone(),
-        text: format!("{verdict} {came_up}"),
+        text: verdict,
+        levels: if levels.is_empty() { String::new() } else { came_up },
         basis: format!("{}.{compared}", basis(factor)),
     }
 }
 
-fn level_words(level: &Level) -> String {
+fn level_words(study: &Study, factor: &FactorStudy, level: &Level) -> String {
     let pooled = level.pooled;
     let estimate = 100.0 * level.estimate;
     let limits = level
         .interval
         .map_or_else(String::new, |i| format!(", interval {}", hundreds(i)));
     format!(
-        "{estimate:.0} at {} ({}/{} seeds in n = {}{limits})",
-        level.name,
+        "{estimate:.0} {} ({}/{} seeds in {}{limits})",
+        study.level_words(factor.name(), &level.name).phrase(),
         pooled.k(),
         pooled.n(),
-        level.n_units
+        counted(
+            usize::try_from(level.n_units).unwrap_or(usize::MAX),
+            &factor.test.tested_on.to_string()
+        )
     )
 }
 
@@ -152,7 +169,12 @@ fn whole(value: f64) -> String {
 }
 
 /// What a planned comparison with a p-value says.
-fn verdict(name: &str, factor: &FactorStudy, p: f64) -> String {
+fn verdict(study: &Study, factor: &FactorStudy, p: f64) -> String {
+    let name = spoken(factor.name());
+    let say = |level: &str| study.level_words(factor.name(), level);
+    let between = |pair: &LevelDifference| {
+        format!("{} against {}", say(&pair.to).short(), say(&pair.from).short())
+    };
     let pairs = &factor.joint_differences;
     if p >= SIGNIFICANCE {
         let widest = pairs
@@ -181,7 +203,18 @@ fn verdict(name: &str, factor: &FactorStudy, p: f64) -> String {
         ));
     }
     for pair in apart {
-        sentences.push(more(pair));
+        let (high, low) = if pair.estimate >= 0.0 {
+            (&pair.to, &pair.from)
+        } else {
+            (&pair.from, &pair.to)
+        };
+        sentences.push(format!(
+            "{} more of every 100 came up {} than {}, interval {}.",
+            whole(100.0 * pair.estimate.abs()),
+            say(high).phrase(),
+            say(low).phrase(),
+            hundreds(rising(pair))
+        ));
     }
     if !together.is_empty() && together.len() < pairs.len() {
         let pairs: Vec<String> = together
@@ -198,7 +231,7 @@ fn verdict(name: &str, factor: &FactorStudy, p: f64) -> String {
         sentences
             .push(format!("This trial cannot tell apart: {}.", list(&pairs)));
     }
-    format!("{}: {}", capital(name), sentences.join(" "))
+    format!("{}: {}", capital(&name), sentences.join(" "))
 }
 
 fn capital(text: &str) -> String {
@@ -206,10 +239,6 @@ fn capital(text: &str) -> String {
     letters.next().map_or_else(String::new, |first| {
         first.to_uppercase().collect::<String>() + letters.as_str()
     })
-}
-
-fn between(pair: &LevelDifference) -> String {
-    format!("{} against {}", pair.to, pair.from)
 }
 
 /// The difference counted from the lower level to the higher.
@@ -222,19 +251,6 @@ fn rising(pair: &LevelDifference) -> Interval {
         upper: -pair.interval.lower,
         confidence: pair.interval.confidence,
     }
-}
-
-fn more(pair: &LevelDifference) -> String {
-    let (high, low) = if pair.estimate >= 0.0 {
-        (&pair.to, &pair.from)
-    } else {
-        (&pair.from, &pair.to)
-    };
-    format!(
-        "{} more of every 100 came up at {high} than at {low}, interval {}.",
-        whole(100.0 * pair.estimate.abs()),
-        hundreds(rising(pair))
-    )
 }
 
 fn basis(factor: &FactorStudy) -> String {
@@ -309,6 +325,7 @@ fn germinated_in_the_cold(study: &Study) -> Option<Finding> {
             stays.len(),
             first.days_since(start).max(0.0)
         ),
+        levels: String::new(),
         basis: "Plain counts from looks into the fridge.".to_owned(),
     })
 }
@@ -344,6 +361,7 @@ fn mould_in_the_fridge(study: &Study) -> Option<Finding> {
             "Mould was seen in {mouldy} of {judged} moist stays in the \
              fridge.{rival}"
         ),
+        levels: String::new(),
         basis: "Plain counts; one fridge in one run gives no chance of mould \
                 and no cause."
             .to_owned(),
@@ -612,7 +630,8 @@ fn too_little_data(study: &Study) -> Option<String> {
         .iter()
         .filter(|c| c.coverage > 0.0 && c.coverage < 0.8)
         .map(|c| {
-            format!("{} at {} ({})", c.quantity, c.place, percent(c.coverage))
+            let place = study.level_words(PLACE, c.place.as_str()).level;
+            format!("{} at {place} ({})", c.quantity, percent(c.coverage))
         })
         .collect();
     (!thin.is_empty()).then(|| {

@@ -12,7 +12,7 @@ pub mod fridge;
 pub mod outcome;
 pub mod place;
 mod quality;
-mod wording;
+pub mod wording;
 
 use std::collections::BTreeMap;
 
@@ -28,7 +28,7 @@ use findings::{Caution, Finding};
 use fridge::FridgeStudy;
 use outcome::Outcome;
 use place::{PlaceLogs, PlaceStudy};
-pub use quality::DataQuality;
+pub use quality::{Covered, DataQuality};
 
 /// What a study is made from.
 #[derive(Clone, Copy)]

@@ -11,5 +11,8 @@ mod command_line;
 mod demo_data;
 mod figures;
 mod ledger_form;
+mod figures;
+mod reporting;
 mod sources;
 mod trial_folder;
+mod truth;
