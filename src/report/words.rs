@@ -73,6 +73,23 @@ pub fn number(value: f64, digits: usize) -> String {
     format!("{sign}{shown}{rest}")
 }
 
+/// A sum as shown: four digits that mean something, the rest noughts.
+#[must_use]
+pub fn about(value: f64) -> String {
+    if value.abs() < f64::EPSILON {
+        return "0".to_owned();
+    }
+    if value.abs() < 100.0 {
+        let digits = if value.abs() < 1.0 { 2 } else { 1 };
+        return number(value, digits);
+    }
+    let mut unit = 1.0;
+    while value.abs() / unit >= 10_000.0 {
+        unit *= 10.0;
+    }
+    number((value / unit).round() * unit, 0)
+}
+
 /// A count with its thousands set apart.
 #[must_use]
 pub fn count(n: usize) -> String {
@@ -151,6 +168,16 @@ mod tests {
         assert_eq!(of_hundred(0.004), "under 1");
         assert_eq!(of_hundred(0.997), "over 99");
         assert_eq!(of_hundred(1.0), "100");
+    }
+
+    #[test]
+    fn sums_show_no_digit_that_means_nothing() {
+        assert_eq!(about(4_109_269.0), "4\u{202f}109\u{202f}000");
+        assert_eq!(about(23_984.6), "23\u{202f}980");
+        assert_eq!(about(9541.4), "9541");
+        assert_eq!(about(12.34), "12.3");
+        assert_eq!(about(0.084), "0.08");
+        assert_eq!(about(0.0), "0");
     }
 
     #[test]

@@ -193,7 +193,7 @@ fn verdict(study: &Study, factor: &FactorStudy, p: f64) -> String {
             "Whether {name} made a difference, this trial cannot tell.{effect}"
         );
     }
-    let (apart, together): (Vec<&LevelDifference>, Vec<&LevelDifference>) =
+    let (mut apart, together): (Vec<&LevelDifference>, Vec<&LevelDifference>) =
         pairs.iter().partition(|pair| !pair.interval.holds(0.0));
     let mut sentences = Vec::new();
     if apart.is_empty() {
@@ -202,19 +202,40 @@ fn verdict(study: &Study, factor: &FactorStudy, p: f64) -> String {
              can be told apart."
         ));
     }
-    for pair in apart {
+    let claim = |pair: &LevelDifference| {
         let (high, low) = if pair.estimate >= 0.0 {
             (&pair.to, &pair.from)
         } else {
             (&pair.from, &pair.to)
         };
-        sentences.push(format!(
-            "{} more of every 100 came up {} than {}, interval {}.",
+        let (high, low) = (say(high), say(low));
+        let of = if high.is_duration() {
+            format!(" of {name}")
+        } else {
+            String::new()
+        };
+        format!(
+            "{} more of every 100 came up {}{of} than {}, interval {}.",
             whole(100.0 * pair.estimate.abs()),
-            say(high).phrase(),
-            say(low).phrase(),
+            high.phrase(),
+            low.phrase(),
             hundreds(rising(pair))
-        ));
+        )
+    };
+    apart.sort_by(|a, b| b.estimate.abs().total_cmp(&a.estimate.abs()));
+    if apart.len() <= MOST_CLAIMS {
+        sentences.extend(apart.iter().map(|pair| claim(pair)));
+    } else {
+        let (largest, others) = apart.split_first().expect("there are many");
+        sentences.push(claim(largest));
+        let others: Vec<String> = others
+            .iter()
+            .map(|pair| {
+                let (a, b) = (say(&pair.from), say(&pair.to));
+                format!("{} from {}", a.short(), b.short())
+            })
+            .collect();
+        sentences.push(format!("Also told apart: {}.", list(&others)));
     }
     if !together.is_empty() && together.len() < pairs.len() {
         let pairs: Vec<String> = together
@@ -231,15 +252,14 @@ fn verdict(study: &Study, factor: &FactorStudy, p: f64) -> String {
         sentences
             .push(format!("This trial cannot tell apart: {}.", list(&pairs)));
     }
-    format!("{}: {}", capital(&name), sentences.join(" "))
+    if factor.name() == PLACE {
+        sentences.push("This is about these spots in this run.".to_owned());
+    }
+    sentences.join(" ")
 }
 
-fn capital(text: &str) -> String {
-    let mut letters = text.chars();
-    letters.next().map_or_else(String::new, |first| {
-        first.to_uppercase().collect::<String>() + letters.as_str()
-    })
-}
+/// More pairs than this are named, not each told with its numbers.
+const MOST_CLAIMS: usize = 3;
 
 /// The difference counted from the lower level to the higher.
 fn rising(pair: &LevelDifference) -> Interval {
@@ -648,18 +668,18 @@ fn left_out_readings(study: &Study) -> Option<String> {
     let mut parts: Vec<String> = quality
         .left_out
         .iter()
-        .map(|(mark, n)| format!("{n} marked {mark}"))
+        .map(|(mark, n)| format!("{n} readings marked {mark}"))
         .collect();
     if quality.excluded > 0 {
         parts.push(format!(
-            "{} in windows the grower excluded",
+            "{} readings in windows the grower excluded",
             quality.excluded
         ));
     }
     (!parts.is_empty()).then(|| {
         format!(
-            "Left out of every dose, but kept: {} readings. The time without \
-             them counts as missing.",
+            "Left out of every dose, but kept: {}. The time without them \
+             counts as missing.",
             list(&parts)
         )
     })

@@ -49,6 +49,12 @@ impl LevelWords {
         }
     }
 
+    /// Whether it is a length of time.
+    #[must_use]
+    pub fn is_duration(&self) -> bool {
+        self.before == "after"
+    }
+
     /// `after 12 weeks`.
     #[must_use]
     pub fn phrase(&self) -> String {

@@ -11,12 +11,15 @@ fn known(place: &PlaceStudy, quantity: Quantity) -> Option<&QuantityStudy> {
     place.quantities.get(&quantity).filter(|known| known.is_known())
 }
 
+/// Shorter holes cannot be seen on a figure of weeks, h.
+const LEAST_HOLE_HOURS: f64 = 1.0;
+
 fn holes(known: &QuantityStudy, span: Span) -> Vec<Hole> {
     known
         .holes
         .iter()
         .map(|hole| hole.shared(span))
-        .filter(|hole| hole.millis() > 0)
+        .filter(|hole| hole.hours() >= LEAST_HOLE_HOURS)
         .map(|hole| Hole { from: hole.from, to: hole.to })
         .collect()
 }

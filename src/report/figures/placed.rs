@@ -113,6 +113,9 @@ fn fractions(
         .collect()
 }
 
+/// With more containers the figure draws lines from look to look.
+const MOST_SHADED: usize = 8;
+
 fn place_heading(
     scene: Scene<'_>,
     at: &PlaceStudy,
@@ -138,9 +141,14 @@ fn place_heading(
         let looks: Vec<usize> =
             containers.iter().map(|unit| unit.outcome.looks).collect();
         let most = looks.iter().max().copied().unwrap_or_default();
+        let shaded = if containers.len() <= MOST_SHADED {
+            " Shaded: between two looks."
+        } else {
+            ""
+        };
         format!(
-            "{}, {seeds} seeds sown; {dates}; looked at up to {} (ticks). \
-             Shaded: between two looks. Bars: 95 % interval of one container.",
+            "{}, {seeds} seeds sown; {dates}; looked at up to {} \
+             (ticks).{shaded} Bars: 95 % interval of one container.",
             n_of(containers.len(), "container"),
             n_of(most, "time"),
         )

@@ -10,7 +10,8 @@ use crate::report::levels::{coloured_by, containers_at, ordered};
 use crate::report::messages::{capital, range};
 use crate::report::page::figure;
 use crate::report::page::table::{
-    Caption, broad, cell, number, table, two_lines, unknown, words as column,
+    Caption, broad, cell, dash, number, table, two_lines, unknown,
+    words as column,
 };
 use crate::report::results::{TimingLevel, of as results_of};
 use crate::report::{Scene, words};
@@ -97,7 +98,7 @@ fn dose_range(units: &[&UnitStudy], dose: fn(&UnitStudy) -> &Dose) -> Markup {
     let at_least = if at_least { "at least " } else { "" };
     match low.zip(high) {
         Some((low, high)) => {
-            let (low, high) = (words::number(low, 0), words::number(high, 0));
+            let (low, high) = (words::about(low), words::about(high));
             if low == high {
                 cell(format!("{at_least}{low}"))
             } else {
@@ -180,9 +181,7 @@ fn level_row(
             .iter()
             .copied()
             .filter(|u| u.outcome.main_place() == Some(&place.name));
-        row.push(
-            shares(here).map_or_else(|| html! { span.soft { "–" } }, cell),
-        );
+        row.push(shares(here).map_or_else(dash, cell));
     }
     let stated: Vec<f64> =
         own.iter().map(|unit| unit.doses.stated_cold_hours).collect();
@@ -250,7 +249,6 @@ pub(super) fn factors(scene: Scene<'_>) -> Markup {
 fn factor_row(study: &Study, factor: &FactorStudy) -> Vec<Markup> {
     let test = &factor.test;
     let n = usize::try_from(test.n_units).unwrap_or(usize::MAX);
-    let dash = || html! { span.soft { "–" } };
     let levels: Vec<String> = ordered(study, factor.name())
         .iter()
         .map(|own| words::plain(&own.words.short()))
@@ -359,16 +357,13 @@ fn timing_row(scene: Scene<'_>, own: &TimingLevel) -> Vec<Markup> {
     let factor = words::plain(&wording::factor(&own.factor));
     let level = scene.study.level_words(&own.factor, &own.level).short();
     let between = |days: Option<crate::report::results::Days>| {
-        days.map_or_else(
-            || html! { span.soft { "–" } },
-            |days| {
-                cell(format!(
-                    "day {} to {}",
-                    words::number(days.after, 0),
-                    words::number(days.by, 0)
-                ))
-            },
-        )
+        days.map_or_else(dash, |days| {
+            cell(format!(
+                "day {} to {}",
+                words::number(days.after, 0),
+                words::number(days.by, 0)
+            ))
+        })
     };
     vec![
         two_lines(&words::plain(&level), &factor),

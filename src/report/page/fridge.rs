@@ -5,9 +5,10 @@ use maud::{Markup, html};
 
 use crate::climate::integrate::Dose;
 use crate::report::figures::{About, Figure};
-use crate::report::page::containers::fate;
+use crate::report::page::containers::{fate, mould};
 use crate::report::page::table::{
-    Caption, broad, cell, number, table, two_lines, unknown, words as column,
+    Caption, broad, cell, dash, number, table, two_lines, unknown,
+    words as column,
 };
 use crate::report::page::{figure, places};
 use crate::report::{Scene, words};
@@ -29,7 +30,8 @@ pub(super) fn batches(scene: Scene<'_>) -> Markup {
                         note: "Of seeds entering the batch, not of those \
                                sown from it. Germinated: in the batch \
                                itself, before any sowing. Chill: moist hours \
-                               at 0 to 7 °C.",
+                               at 0 to 7 °C. Mould: days since the batch \
+                               began, between two looks.",
                     },
                     &[
                         column("Batch"),
@@ -39,7 +41,7 @@ pub(super) fn batches(scene: Scene<'_>) -> Markup {
                         broad("The rest"),
                         number("Stated in the cold"),
                         number("Chill logged"),
-                        broad("Mould"),
+                        column("Mould"),
                     ],
                     &rows,
                 ))
@@ -60,14 +62,6 @@ fn batch_row(scene: Scene<'_>, unit: &UnitStudy) -> Vec<Markup> {
         })
         .collect();
     let label = outcome.label.map(|l| l.to_string()).unwrap_or_default();
-    let mould = outcome.mould.map_or_else(
-        || {
-            let looked = outcome.looks > 0;
-            let words = if looked { "none seen" } else { "not looked" };
-            html! { span.soft { (words) } }
-        },
-        |seen| between(scene, seen.clean_until, seen.seen),
-    );
     vec![
         two_lines(outcome.name.as_str(), &label),
         two_lines(
@@ -86,7 +80,7 @@ fn batch_row(scene: Scene<'_>, unit: &UnitStudy) -> Vec<Markup> {
             words::number(unit.doses.stated_cold_hours / 168.0, 1)
         )),
         hours(&unit.doses.chill_hours),
-        mould,
+        mould(outcome),
     ]
 }
 
@@ -115,7 +109,7 @@ fn hours(dose: &Dose) -> Markup {
     } else {
         String::new()
     };
-    two_lines(&format!("{} h", words::number(dose.covered_sum, 0)), &missing)
+    two_lines(&format!("{} h", words::about(dose.covered_sum)), &missing)
 }
 
 pub(super) fn chapter(scene: Scene<'_>, figures: &[Figure]) -> Markup {
@@ -215,15 +209,12 @@ fn limits(fridge: &FridgeStudy) -> Markup {
     let judged = fridge.judged().count();
     let mouldy = fridge.n_mouldy();
     let median = |hours: Option<f64>, share: Option<f64>| {
-        hours.map_or_else(
-            || html! { span.soft { "–" } },
-            |hours| {
-                two_lines(
-                    &format!("{} h", words::number(hours, 0)),
-                    &share.map(percent).unwrap_or_default(),
-                )
-            },
-        )
+        hours.map_or_else(dash, |hours| {
+            two_lines(
+                &format!("{} h", words::number(hours, 0)),
+                &share.map(percent).unwrap_or_default(),
+            )
+        })
     };
     let logged = fridge
         .limits

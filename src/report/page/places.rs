@@ -6,15 +6,18 @@ use maud::{Markup, html};
 use crate::climate::integrate::Dose;
 use crate::observation::Quantity;
 use crate::report::figures::{About, Figure};
+use crate::report::messages::capital;
 use crate::report::page::figure;
 use crate::report::page::table::{
-    Caption, broad, cell, number, table, two_lines, unknown, words as column,
+    Caption, broad, cell, dash, number, table, two_lines, unknown,
+    words as column,
 };
 use crate::report::results::{daily_light_integral, photons};
 use crate::report::{Scene, words};
 use crate::study::place::{BASES, PlaceStudy, QuantityStudy};
-use crate::study::wording::{counted, percent};
+use crate::study::wording::{counted, list, percent};
 use crate::trial::entry::{PlaceKind, word_of};
+use crate::trial::house::Voice;
 
 pub(super) fn chapter(scene: Scene<'_>, figures: &[Figure]) -> Markup {
     let study = scene.study;
@@ -42,7 +45,7 @@ fn one(scene: Scene<'_>, place: &PlaceStudy, figures: &[Figure]) -> Markup {
     html! {
         h3 { (words::plain(&place.title)) }
         p.small {
-            (crate::report::messages::capital(&kind)) ", "
+            (capital(&kind)) ", "
             (words::dates(scene.zone, place.span.from, place.span.to))
             " (" (words::number(days, 0)) " days), "
             (counted(place.containers.len(), "container"))
@@ -114,7 +117,7 @@ fn quantity_row(
     hours: f64,
 ) -> Vec<Markup> {
     let digits = usize::from(quantity == Quantity::Temperature);
-    let name = crate::report::messages::capital(quantity.word());
+    let name = capital(quantity.word());
     let value = known.mean.zip(known.low.zip(known.high)).map_or_else(
         unknown,
         |(mean, (low, high))| {
@@ -133,7 +136,7 @@ fn quantity_row(
     vec![
         cell(name),
         value,
-        html! { span.soft { "–" } },
+        dash(),
         coverage(known.covered_hours, missing),
         cell(format!("{} h", words::number(missing, 0))),
     ]
@@ -146,47 +149,46 @@ fn coverage(covered: f64, missing: f64) -> Markup {
 }
 
 fn dose_row(name: &str, dose: &Dose, unit: &str) -> Vec<Markup> {
+    let missing = format!("{} h", words::number(dose.missing_hours, 0));
     if dose.covered_hours <= 0.0 {
-        return vec![
-            cell(name),
-            unknown(),
-            unknown(),
-            coverage(0.0, dose.missing_hours),
-            cell(format!("{} h", words::number(dose.missing_hours, 0))),
-        ];
+        let covered = coverage(0.0, dose.missing_hours);
+        let none = [unknown(), unknown(), covered, cell(missing)];
+        return std::iter::once(cell(name)).chain(none).collect();
     }
     let at_least = if dose.at_least { "at least " } else { "" };
-    let sum = words::number(dose.covered_sum, 0);
-    let enough = dose.coverage().is_some_and(|share| share >= 0.8);
-    let filled = match dose.filled {
-        _ if !enough => two_lines("too little data", "under 80 % covered"),
-        Some(filled) => two_lines(
-            &format!("{at_least}{}", words::number(filled.value, 0)),
-            &format!(
-                "{} to {}",
-                words::number(filled.low, 0),
-                words::number(filled.high, 0)
-            ),
-        ),
-        None => two_lines("cannot be filled", "a hole over three days"),
-    };
+    let sum = words::about(dose.covered_sum);
     vec![
         cell(name),
         html! { (at_least) (sum) " " span.soft { (unit) } },
-        filled,
+        filled(dose, at_least),
         coverage(dose.covered_hours, dose.missing_hours),
-        cell(format!("{} h", words::number(dose.missing_hours, 0))),
+        cell(missing),
     ]
+}
+
+fn filled(dose: &Dose, at_least: &str) -> Markup {
+    let enough = dose.coverage().is_some_and(|share| share >= 0.8);
+    match dose.filled {
+        _ if dose.missing_hours < 0.5 => cell("no hole"),
+        _ if !enough => two_lines("too little data", "under 80 % covered"),
+        Some(filled) => two_lines(
+            &format!("{at_least}{}", words::about(filled.value)),
+            &format!(
+                "{} to {}",
+                words::about(filled.low),
+                words::about(filled.high)
+            ),
+        ),
+        None => two_lines("cannot be filled", "a hole over three days"),
+    }
 }
 
 /// Photons as a range, only where the place names what lights it.
 fn photon_rows(place: &PlaceStudy) -> Vec<Vec<Markup>> {
     let row = |name: &str, [low, high]: [f64; 2], unit: &str| {
-        let range =
-            format!("{} to {}", words::number(low, 1), words::number(high, 1));
-        let none = || html! { span.soft { "–" } };
+        let range = format!("{} to {}", words::about(low), words::about(high));
         let value = html! { (range) " " span.soft { (unit) } };
-        vec![cell(name), value, none(), none(), none()]
+        vec![cell(name), value, dash(), dash(), dash()]
     };
     let mut rows = Vec::new();
     if let Some(range) = photons(place) {
@@ -200,14 +202,26 @@ fn photon_rows(place: &PlaceStudy) -> Vec<Vec<Markup>> {
 }
 
 fn speakers(scene: Scene<'_>, known: &[(Quantity, &QuantityStudy)]) -> Markup {
-    let rows: Vec<Vec<Markup>> = known
+    let mut told: Vec<(Vec<&str>, &Voice)> = Vec::new();
+    for (quantity, known) in known {
+        for voice in &known.voices {
+            let same = told.iter_mut().find(|(_, other)| {
+                other.series.board == voice.series.board
+                    && other.series.probe == voice.series.probe
+                    && (other.from, other.to) == (voice.from, voice.to)
+                    && other.standing == voice.standing
+            });
+            match same {
+                Some((quantities, _)) => quantities.push(quantity.word()),
+                None => told.push((vec![quantity.word()], voice)),
+            }
+        }
+    }
+    let rows: Vec<Vec<Markup>> = told
         .iter()
-        .flat_map(|(quantity, known)| {
-            known.voices.iter().map(move |voice| (*quantity, voice))
-        })
-        .map(|(quantity, voice)| {
+        .map(|(quantities, voice)| {
             vec![
-                cell(crate::report::messages::capital(quantity.word())),
+                cell(capital(&list(quantities))),
                 two_lines(
                     voice.series.board.as_str(),
                     &format!("probe {}", voice.series.probe),
@@ -231,6 +245,8 @@ fn speakers(scene: Scene<'_>, known: &[(Quantity, &QuantityStudy)]) -> Markup {
 
 /// More holes than this are told as a number.
 const MOST_HOLES: usize = 8;
+/// Shorter holes are told as a number, h.
+const LEAST_HOLE_HOURS: f64 = 1.0;
 
 fn holes(scene: Scene<'_>, known: &[(Quantity, &QuantityStudy)]) -> Markup {
     let mut all: Vec<_> = known
@@ -250,10 +266,12 @@ fn holes(scene: Scene<'_>, known: &[(Quantity, &QuantityStudy)]) -> Markup {
             _ => merged.push((hole, vec![quantity.word()])),
         }
     }
-    let more = merged.len().saturating_sub(MOST_HOLES);
+    let all = merged.len();
+    merged.retain(|(hole, _)| hole.hours() >= LEAST_HOLE_HOURS);
     merged.sort_by(|a, b| b.0.millis().cmp(&a.0.millis()));
     merged.truncate(MOST_HOLES);
     merged.sort_by_key(|(hole, _)| hole.from);
+    let more = all - merged.len();
     let rows: Vec<Vec<Markup>> = merged
         .iter()
         .map(|(hole, quantities)| {
@@ -261,12 +279,16 @@ fn holes(scene: Scene<'_>, known: &[(Quantity, &QuantityStudy)]) -> Markup {
                 cell(words::moment(scene.zone, hole.from)),
                 cell(words::moment(scene.zone, hole.to)),
                 cell(format!("{} h", words::number(hole.hours(), 1))),
-                cell(crate::study::wording::list(quantities)),
+                cell(list(quantities)),
             ]
         })
         .collect();
     let note = if more > 0 {
-        format!("The longest; {more} shorter ones are in results.json.")
+        format!(
+            "The longest; {} shorter {} in results.json.",
+            more,
+            if more == 1 { "one is" } else { "ones are" }
+        )
     } else {
         String::new()
     };
@@ -284,7 +306,7 @@ fn by_hand(scene: Scene<'_>, place: &PlaceStudy) -> Markup {
         .map(|(at, quantity, value)| {
             vec![
                 cell(words::moment(scene.zone, *at)),
-                cell(crate::report::messages::capital(quantity.word())),
+                cell(capital(quantity.word())),
                 cell(format!(
                     "{} {}",
                     words::number(*value, 1),

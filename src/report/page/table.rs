@@ -72,14 +72,18 @@ fn one(columns: &[Column], row: &[Markup]) -> Markup {
                     th scope="row" role="rowheader" { (cell) }
                 } @else {
                     td role="cell" data-label=(column.head)
-                        class=[class(column)] { (cell) }
+                        class=[class(column, cell)] { (cell) }
                 }
             }
         }
     }
 }
 
-fn class(column: &Column) -> Option<&'static str> {
+fn class(column: &Column, cell: &Markup) -> Option<&'static str> {
+    if cell.0 == dash().0 {
+        // Left out of a card, kept in a table.
+        return Some(if column.number { "n void" } else { "void" });
+    }
     match (column.number, column.broad) {
         (true, _) => Some("n"),
         (false, true) => Some("broad"),
@@ -116,6 +120,11 @@ pub(super) fn two_lines(first: &str, second: &str) -> Markup {
         (first)
         @if !second.is_empty() { br; span.soft { (second) } }
     }
+}
+
+/// What does not apply.
+pub(super) fn dash() -> Markup {
+    html! { span.soft { "–" } }
 }
 
 /// What is not known.

@@ -199,24 +199,26 @@ fn levels(scene: Scene<'_>, factor: &FactorStudy) -> Markup {
         Some((own, level))
     });
     html! {
-        table.compact {
-            thead {
-                tr {
-                    th scope="col" { "" }
+        table.compact role="table" {
+            thead role="rowgroup" {
+                tr role="row" {
+                    th scope="col" { "Level" }
                     th.n scope="col" { "of every 100 seeds sown" }
                     th scope="col" { "95 % interval" }
                     th.n scope="col" { "seeds" }
                     th.n scope="col" { "n (" (unit) ")" }
                 }
             }
-            tbody {
+            tbody role="rowgroup" {
                 @for (own, level) in rows {
-                    tr {
-                        th scope="row" {
+                    tr role="row" {
+                        th scope="row" role="rowheader" {
                             (words::plain(&own.words.short()))
                         }
-                        td.n { (words::of_hundred(level.estimate)) }
-                        td {
+                        td.n role="cell" data-label="of 100" {
+                            (words::of_hundred(level.estimate))
+                        }
+                        td role="cell" data-label="95 % interval" {
                             @if let Some(interval) = level.interval {
                                 (strip(
                                     level.estimate,
@@ -230,10 +232,12 @@ fn levels(scene: Scene<'_>, factor: &FactorStudy) -> Markup {
                                 }
                             } @else { span.soft { "none" } }
                         }
-                        td.n {
+                        td.n role="cell" data-label="seeds" {
                             (level.pooled.k()) "/" (level.pooled.n())
                         }
-                        td.n { (level.n_units) }
+                        td.n role="cell" data-label=(format!("n {unit}")) {
+                            (level.n_units)
+                        }
                     }
                 }
             }
