@@ -11,6 +11,7 @@ mod command_line;
 mod demo_data;
 mod figures;
 mod ledger_form;
+mod reporting;
 mod sources;
 mod trial_folder;
 mod truth;
