@@ -1,6 +1,9 @@
 //! The command line: what a grower types, what is answered, and what is
 //! refused with a reason.
 
+use vernalog::store::{Access, AlertRow, Store, WatchStep};
+use vernalog::units::Instant;
+
 use crate::support::home::Home;
 
 /// A container of 30 seeds, sown on 1 March.
@@ -264,6 +267,47 @@ fn status_shows_the_newest_value_of_each_place() {
         .answers("hall-board: sends, but no place is recorded for it");
     let objects = home.run("--json status").succeeds().objects();
     assert_eq!(objects[0]["format"], "vernalog-status/1");
+}
+
+#[test]
+fn an_alert_that_lasts_is_shown_and_makes_the_answer_no() {
+    let home = home_with_a_container();
+    let at = Instant::from_millis(1_772_366_400_000);
+    let alert = |cleared| AlertRow {
+        id: "fridge-drawer/temperature/1".to_owned(),
+        watch: "fridge-drawer/temperature".to_owned(),
+        kind: "range".to_owned(),
+        place: None,
+        board: None,
+        quantity: None,
+        severity: "urgent".to_owned(),
+        since: at,
+        raised: at,
+        cleared,
+        value: Some(9.5),
+        limit: Some(7.0),
+        text: "too warm\u{1b}[2J".to_owned(),
+    };
+    let keep = |cleared| {
+        let path = home.path().join("vernalog.db");
+        let mut store = Store::open(&path, Access::ReadWrite).unwrap();
+        let alerts = vec![alert(cleared)];
+        store
+            .keep_watch_step(&WatchStep { alerts, ..WatchStep::default() }, at)
+            .unwrap();
+    };
+
+    keep(None);
+    home.run("alerts")
+        .says_no()
+        .answers("since 2026-03-01 12:00, lasts: too warm\\u{1b}[2J");
+    home.run("status").says_no().answers("alert     fridge-drawer/temp");
+    let objects = home.run("alerts --json").says_no().objects();
+    assert_eq!(objects[0]["lasts"], true);
+
+    keep(Some(at.plus_millis(60_000)));
+    home.run("alerts").succeeds().tells("no alert lasts");
+    home.run("alerts --since 2026-03-01").succeeds().answers("over since");
 }
 
 #[test]

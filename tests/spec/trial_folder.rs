@@ -2,6 +2,7 @@
 
 use std::fs;
 
+use vernalog::exchange::readings_out::write_readings;
 use vernalog::trial::book::Book;
 use vernalog::trial::entry::EntryId;
 
@@ -352,6 +353,30 @@ fn bad_readings_are_told_with_their_lines_and_nothing_is_taken_in() {
         .says_no()
         .tells("b1/air/humidity at 2026-03-02T12:00:00Z: 51 here, 50 kept");
     home.run("import readings none.csv").fails().tells("cannot read");
+}
+
+#[test]
+fn many_readings_are_written_one_file_a_month() {
+    let home = home_with_everything();
+    let folder = home.path().join("readings");
+    fs::create_dir(&folder).unwrap();
+
+    let files = write_readings(&folder, &home.store(), 3).unwrap();
+
+    let files: Vec<_> =
+        files.iter().map(|w| (w.file.as_str(), w.rows)).collect();
+    assert_eq!(
+        files,
+        [("readings-2026-01.csv", 4), ("readings-2026-03.csv", 1)]
+    );
+    let second = Home::new();
+    for (file, _) in files {
+        second
+            .run(&format!("import readings {}/{file}", folder.display()))
+            .succeeds();
+    }
+    let (new, old) = (second.store(), home.store());
+    assert_eq!(new.series().unwrap(), old.series().unwrap());
 }
 
 #[test]
