@@ -8,7 +8,9 @@
 mod support;
 
 mod command_line;
+mod demo;
 mod demo_data;
+mod documents;
 mod figures;
 mod ledger_form;
 mod reporting;
