@@ -4,15 +4,18 @@
 //! sample was taken is decided by `decode::dating`, what it all means is
 //! `study`. Never reached from the async runtime: callers own a thread.
 
+mod board;
 mod boots;
 mod intake;
 mod ledger;
 mod numbers;
 mod readings;
 mod refused;
+mod repeats;
 mod schema;
 mod seen;
 mod series;
+mod streams;
 mod uncounted;
 mod undated;
 mod watching;
