@@ -7,6 +7,10 @@
 
 mod support;
 
+mod collecting;
+mod demo_data;
+mod faults;
 mod figures;
 mod sources;
-mod demo_data;
+mod storing;
+mod watching;

@@ -1,5 +1,7 @@
 //! The words of the specification.
 
 pub(crate) mod broker;
+pub(crate) mod flood;
+pub(crate) mod home;
 pub(crate) mod peer;
 pub(crate) mod writer;
