@@ -41,10 +41,12 @@ pub mod store;
 
 pub mod notify;
 
+pub mod report;
+
 pub mod exchange;
 
 pub mod daemon;
 
-//pub mod demo;
+pub mod demo;
 
 pub mod cli;

@@ -20,8 +20,9 @@ const FLOORS: &[(u8, &[&str])] = &[
     (3, &["study", "season"]),
     (4, &["source", "store", "notify"]),
     (5, &["web", "report", "exchange"]),
-    (6, &["daemon", "demo"]),
-    (7, &["cli"]),
+    (6, &["daemon"]),
+    (7, &["demo"]),
+    (8, &["cli"]),
 ];
 
 /// Modules that may not touch the outside world, and the words that would.

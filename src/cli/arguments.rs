@@ -44,8 +44,12 @@ pub(crate) struct Common {
 
 #[derive(Debug, Subcommand)]
 pub(crate) enum Command {
+    /// Play an invented season through the whole program
+    Demo(DemoArguments),
     /// Write a settings file and make the data file
     Init(InitArguments),
+    /// Run the daemon: take readings in, watch them, send alerts
+    Run(RunArguments),
     /// Write down what you did or saw
     Record(RecordArguments),
     /// List the units to look at today, in the order of a walk
@@ -58,6 +62,8 @@ pub(crate) enum Command {
     Watches,
     /// List alerts; the exit code is 1 while one lasts
     Alerts(AlertsArguments),
+    /// Write the report of a trial
+    Report(ReportArguments),
     /// Take in files
     Import {
         #[command(subcommand)]
@@ -74,6 +80,30 @@ pub(crate) enum Command {
     },
     /// Print the manual page
     Manual,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct DemoArguments {
+    /// Folder to write into; one of an earlier demo is replaced
+    #[arg(long, value_name = "DIR", default_value = "vernalog-demo")]
+    pub(crate) out: PathBuf,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct RunArguments {
+    /// Stop when a source cannot be started, instead of running the others
+    #[arg(long)]
+    pub(crate) strict: bool,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct ReportArguments {
+    /// Folder to write into
+    #[arg(long, value_name = "DIR", default_value = "report")]
+    pub(crate) out: PathBuf,
+    /// The end of what is told [default: the newest that is known]
+    #[arg(long, value_name = "WHEN")]
+    pub(crate) until: Option<String>,
 }
 
 #[derive(Debug, Args)]

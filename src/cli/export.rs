@@ -7,7 +7,7 @@ use crate::cli::failure::{Answer, Failure};
 use crate::cli::opening::House;
 use crate::cli::output::Output;
 use crate::exchange::folder_out::{make_room, write_descriptor, write_tables};
-use crate::exchange::readings_out::write_readings;
+use crate::exchange::readings_out::{ONE_FILE, write_readings};
 use crate::store::Access;
 use crate::trial::book::Book;
 
@@ -23,7 +23,7 @@ pub(crate) fn export(
     let folder = &arguments.out;
     make_room(folder)?;
     let mut files = write_tables(folder, &ledger, &trial.name)?;
-    files.extend(write_readings(folder, &store)?);
+    files.extend(write_readings(folder, &store, ONE_FILE)?);
     write_descriptor(folder, trial, &files, house.zone(), house.now)?;
     if output.json {
         let files: Vec<_> = files

@@ -12,6 +12,7 @@ use crate::cli::opening::House;
 use crate::cli::output::Output;
 use crate::cli::recording::{hints, on_conflict, writer};
 use crate::exchange::folder_in::{RowProblem, read_folder};
+use crate::exchange::marking::Marking;
 use crate::exchange::readings_in::{self, ReadingsRow};
 use crate::observation::{Reading, Series};
 use crate::store::{
@@ -287,12 +288,16 @@ fn take_in(
         return Ok(taken);
     };
     let bar = progress(seen.readings, output);
+    let mut marking = Marking::default();
     let mut chunk: Vec<(Series, Reading)> = Vec::with_capacity(IMPORT_CHUNK);
     for row in rows.flatten() {
         if chunk.len() + row.readings.len() > IMPORT_CHUNK {
             put(&mut store, &mut chunk, &mut taken, &bar)?;
         }
-        chunk.extend(row.readings);
+        chunk.extend(row.readings.into_iter().map(|(series, reading)| {
+            let reading = marking.mark(&series, reading);
+            (series, reading)
+        }));
     }
     put(&mut store, &mut chunk, &mut taken, &bar)?;
     bar.finish_and_clear();

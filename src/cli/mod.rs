@@ -39,6 +39,14 @@ mod password;
 
 mod papers;
 
+mod run;
+
+mod report;
+
+mod demo;
+
+mod progress;
+
 use std::process::ExitCode;
 
 use clap::Parser;
@@ -75,6 +83,9 @@ fn obey(arguments: &Arguments, output: &mut Output) -> Result<Answer, Failure> {
     let common = &arguments.common;
     let house = || House::open(common);
     match &arguments.command {
+        Command::Demo(what) => demo::demo(what, output),
+        Command::Run(what) => run::run(&house()?, what),
+        Command::Report(what) => report::report(&house()?, what, output),
         Command::Init(what) => init::init(common, what, output),
         Command::Record(what) => record::record(&house()?, what, output),
         Command::Round(what) => round::round(&house()?, what, output),

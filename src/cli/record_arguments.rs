@@ -388,7 +388,7 @@ fn one_of<T: Copy + Send + Sync + 'static, const N: usize>(
     words: &'static [(T, &'static str); N],
 ) -> impl TypedValueParser<Value = T> {
     PossibleValuesParser::new(words.iter().map(|(_, word)| *word))
-        .map(|word| from_word(words, &word).ok().expect("it was just checked"))
+        .map(|word| from_word(words, &word).expect("it was just checked"))
 }
 
 fn place_kinds() -> impl TypedValueParser<Value = PlaceKind> {

@@ -7,6 +7,8 @@ use crate::cli::failure::{Answer, Failure};
 use crate::cli::opening::{House, known_place};
 use crate::cli::output::{Output, safe};
 use crate::observation::Name;
+use crate::trial::book::Book;
+use crate::trial::entry::{Entry, Statement};
 use crate::trial::round::Due;
 use crate::units::Instant;
 
@@ -15,16 +17,20 @@ pub(crate) fn round(
     arguments: &RoundArguments,
     output: &mut Output,
 ) -> Result<Answer, Failure> {
-    let (_, book) = house.ledger()?;
+    let (ledger, mut book) = house.ledger()?;
+    let zone = house.zone();
+    let now = match &arguments.at {
+        Some(text) => {
+            let at = house.when(text, |remark| output.talk(remark))?.at;
+            book = Book::build(&until(ledger, at)).0;
+            at
+        }
+        None => house.now,
+    };
     if let Some(place) = &arguments.place {
         known_place(&book, place)?;
     }
     let trial = house.trial(&book)?;
-    let zone = house.zone();
-    let now = match &arguments.at {
-        Some(text) => house.when(text, |remark| output.talk(remark))?.at,
-        None => house.now,
-    };
     let today = zone.day_start(zone.date(now));
     let mut due = trial.round(today, now);
     if let Some(place) = &arguments.place {
@@ -72,6 +78,25 @@ pub(crate) fn round(
         rows.len()
     ));
     Ok(Answer::Done)
+}
+
+/// What the ledger says of the time up to an instant, as known today.
+fn until(ledger: Vec<Entry>, at: Instant) -> Vec<Entry> {
+    let holds_always = |statement: &Statement| {
+        matches!(
+            statement,
+            Statement::Trial { .. }
+                | Statement::Place { .. }
+                | Statement::Lot(_)
+                | Statement::Undo
+        )
+    };
+    ledger
+        .into_iter()
+        .filter(|entry| {
+            entry.draft.when.at <= at || holds_always(&entry.draft.statement)
+        })
+        .collect()
 }
 
 fn at_place(place: Option<&Name>) -> String {

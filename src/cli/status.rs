@@ -9,7 +9,7 @@ use crate::cli::alerts;
 use crate::cli::failure::{Answer, Failure};
 use crate::cli::opening::House;
 use crate::cli::output::Output;
-use crate::observation::{Quantity, Reading};
+use crate::observation::{Quantity, Reading, shown};
 use crate::store::{Access, AlertRow, SeriesInfo, Store};
 use crate::trial::book::{Book, Trial};
 use crate::trial::house::Place;
@@ -46,6 +46,9 @@ fn tell(
         store.path().display(),
         megabytes(store.bytes_on_disk())
     ))?;
+    for line in daemon_in_words(house, store)? {
+        output.line(&line)?;
+    }
     if book.trials.is_empty() {
         output.line("trial     none is recorded yet")?;
     }
@@ -93,6 +96,50 @@ fn tell(
         output.line(&format!("alert     {words}"))?;
     }
     Ok(())
+}
+
+/// A word of the daemon older than this is history: it speaks twice a
+/// minute.
+const DAEMON_SPEAKS_MILLIS: i64 = 2 * 60_000;
+
+/// Whether the daemon runs, and how its sources are.
+fn daemon_in_words(
+    house: &House,
+    store: &Store,
+) -> Result<Vec<String>, Failure> {
+    let Some((at, health)) = store.daemon_said()? else {
+        return Ok(vec!["daemon    never ran on this data file".to_owned()]);
+    };
+    let ago = house.ago(at);
+    let recent = house.now.millis_since(at) <= DAEMON_SPEAKS_MILLIS;
+    let mut lines = vec![match (health.running, recent) {
+        (true, true) => "daemon    runs".to_owned(),
+        (true, false) => {
+            format!("daemon    was not stopped, and last spoke {ago}")
+        }
+        (false, _) => format!("daemon    was stopped {ago}"),
+    }];
+    if health.failing {
+        lines.push(
+            "daemon    cannot store; nothing is acknowledged until it can"
+                .to_owned(),
+        );
+    }
+    for source in &health.sources {
+        let detail = if source.detail.is_empty() {
+            String::new()
+        } else {
+            format!(" ({})", shown(&source.detail))
+        };
+        lines.push(format!(
+            "source    {}: {}, {} messages{detail}",
+            source.name, source.state, source.delivered
+        ));
+    }
+    for broken in &health.broken {
+        lines.push(format!("source    not started: {}", shown(broken)));
+    }
+    Ok(lines)
 }
 
 fn megabytes(bytes: u64) -> f64 {
@@ -229,9 +276,23 @@ fn as_json(
         "trials": trials,
         "places": places,
         "boards_without_place": silent_places(book, series),
+        "daemon": daemon_as_json(store)?,
         "counters": store.counters()?,
         "messages_waiting": waiting,
         "messages_given_up": given_up,
         "alerts": alerts,
+    }))
+}
+
+fn daemon_as_json(store: &Store) -> Result<Value, Failure> {
+    Ok(store.daemon_said()?.map_or(Value::Null, |(at, health)| {
+        json!({
+            "at": at,
+            "running": health.running,
+            "failing": health.failing,
+            "waiting": health.waiting,
+            "sources": health.sources,
+            "broken": health.broken,
+        })
     }))
 }

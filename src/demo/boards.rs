@@ -134,12 +134,8 @@ struct Boards {
 
 impl Boards {
     fn new(season: &Season, from: Instant, to: Instant) -> Self {
-        let names: Vec<Name> = season
-            .plan
-            .boards
-            .iter()
-            .map(|board| board.name.clone())
-            .collect();
+        let names: Vec<Name> =
+            season.plan.boards.iter().map(|board| board.name.clone()).collect();
         let mut samples: Vec<WireSample> = names
             .iter()
             .flat_map(|name| season.wire_samples(name, from, to))

@@ -4,7 +4,7 @@
 //! import; the readings come from the season's known truth; the last hours
 //! come in over the real doors. Nothing here is a shortcut past the program.
 
-mod boards;
+pub mod boards;
 mod folder;
 mod wire;
 
@@ -17,12 +17,10 @@ use crate::daemon::settings::{Settings, SettingsError};
 use crate::exchange::folder_in::{FolderError, read_folder};
 use crate::exchange::marking::Marking;
 use crate::observation::{Reading, Series};
-use crate::report::{ReportError, Written};
+use crate::report::{self, ReportError, Written};
 use crate::season::plan::Season;
 use crate::season::rowan::demo_season;
-use crate::store::{
-    Access, IMPORT_CHUNK, Keep, Records, Store, StoreError,
-};
+use crate::store::{Access, IMPORT_CHUNK, Keep, Records, Store, StoreError};
 use crate::trial::admission::OnConflict;
 use crate::trial::book::Book;
 use crate::trial::entry::Draft;
@@ -130,19 +128,11 @@ pub fn run(
     let live_from = ends.plus_hours(-LIVE_HOURS);
     let imported = import_readings(&mut store, &season, live_from, progress)?;
     drop(store);
-    let live =
-        boards::play(&season, &settings, live_from, ends, progress)?;
+    let live = boards::play(&season, &settings, live_from, ends, progress)?;
     let store = Store::open(&settings.data, Access::ReadOnly)?;
     let report = write_report(&store, out, settings.zone.zone, ends, progress)?;
     let (book, _) = Book::build(&store.ledger()?);
-    Ok(Made {
-        folder: out.to_owned(),
-        entries,
-        imported,
-        live,
-        book,
-        report,
-    })
+    Ok(Made { folder: out.to_owned(), entries, imported, live, book, report })
 }
 
 fn import_trial(
@@ -168,9 +158,7 @@ fn import_trial(
         dry_run: false,
     })?;
     match recorded.refused.first() {
-        Some(problem) => {
-            Err(DemoError::Rows { first: problem.text.clone() })
-        }
+        Some(problem) => Err(DemoError::Rows { first: problem.text.clone() }),
         None => Ok(recorded.written.len()),
     }
 }
@@ -211,16 +199,20 @@ fn write_report(
     now: Instant,
     progress: &mut dyn FnMut(Step),
 ) -> Result<Written, DemoError> {
-    let what = "writing the report";
-    progress(Step { what, done: 0, of: 1 });
-    let request = crate::report::Request {
+    let request = report::Request {
         trial: None,
         out: out.join("report"),
         zone,
         until: None,
         now,
+        version: env!("CARGO_PKG_VERSION").to_owned(),
     };
-    let written = crate::report::write(&request, store, &mut |_| {})?;
-    progress(Step { what, done: 1, of: 1 });
-    Ok(written)
+    let mut step = |at: report::Progress| {
+        progress(Step {
+            what: "writing the report",
+            done: at.done as u64,
+            of: at.of as u64,
+        });
+    };
+    Ok(report::write(&request, store, &mut step)?)
 }

@@ -9,10 +9,12 @@ use std::path::{Path, PathBuf};
 
 use crate::exchange::columns::{self as c, TABLES, TRIAL, Table};
 use crate::exchange::nearest::nearest;
+use crate::exchange::package;
+use crate::exchange::row::Row;
 use crate::exchange::rows_of_events as events;
 use crate::exchange::rows_of_house as house;
 use crate::exchange::rows_of_units as units;
-use crate::exchange::sheet::{Noticed, Row, Sheet};
+use crate::exchange::sheet::{Noticed, Sheet};
 pub use crate::exchange::sheet::{RowOrigin, RowProblem};
 use crate::exchange::times::ZoneRule;
 use crate::observation::{Name, shown};
@@ -97,6 +99,7 @@ pub fn read_folder(
         .map_err(|source| FolderError { path: folder.to_owned(), source })?;
     let mut noticed = Noticed::default();
     look_over(&files, &mut noticed);
+    compare_zones(folder, zone, &mut noticed);
     let stated = read_trial(folder, zone, &mut noticed);
     // Without a name the other files are read all the same, for their
     // problems.
@@ -217,6 +220,34 @@ fn look_over(files: &[String], noticed: &mut Noticed) {
                 .unwrap_or_default();
             noticed.remarks.push(format!("{}: not read{near}", shown(file)));
         }
+    }
+}
+
+/// Says when an exported folder means another hour by a date alone.
+fn compare_zones(folder: &Path, zone: &ZoneRule, noticed: &mut Noticed) {
+    let Ok(text) = fs::read_to_string(folder.join(package::FILE)) else {
+        return;
+    };
+    let Ok(package) = serde_json::from_str::<serde_json::Value>(&text) else {
+        return;
+    };
+    let stated = |key: &str| package[key].as_str().map(str::to_owned);
+    let ours = (
+        Some(zone.zone.name().to_owned()),
+        Some(zone.evening.format("%H:%M").to_string()),
+    );
+    let theirs = (stated("time_zone"), stated("evening"));
+    if let (Some(their_zone), Some(their_evening)) = &theirs
+        && theirs != ours
+    {
+        noticed.remarks.push(format!(
+            "the folder was written where a date alone means {} in {}; here \
+             it means {} in {}",
+            shown(their_evening),
+            shown(their_zone),
+            zone.evening.format("%H:%M"),
+            zone.zone
+        ));
     }
 }
 

@@ -13,6 +13,8 @@ pub mod columns;
 
 mod sheet;
 
+mod row;
+
 pub mod folder_in;
 
 mod rows_of_events;

@@ -36,13 +36,9 @@ pub fn did_you_mean<'a>(
 fn slips(a: &str, b: &str) -> usize {
     let a: Vec<char> = a.chars().collect();
     let b: Vec<char> = b.chars().collect();
-    let mut table = vec![vec![0; b.len() + 1]; a.len() + 1];
-    for (i, row) in table.iter_mut().enumerate() {
-        row[0] = i;
-    }
-    for j in 0..=b.len() {
-        table[0][j] = j;
-    }
+    // The first row and column: everything left out or added.
+    let mut table: Vec<Vec<usize>> =
+        (0..=a.len()).map(|i| (i..=i + b.len()).collect()).collect();
     for i in 1..=a.len() {
         for j in 1..=b.len() {
             let wrong = usize::from(a[i - 1] != b[j - 1]);

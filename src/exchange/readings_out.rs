@@ -15,15 +15,17 @@ use crate::units::Instant;
 
 /// Above so many readings each month gets a file of its own: a spreadsheet
 /// holds about a million rows.
-const ONE_FILE: u64 = 1_000_000;
+pub const ONE_FILE: u64 = 1_000_000;
 
-/// Writes all readings into the folder.
+/// Writes all readings into the folder: into one file up to `one_file`
+/// readings (usually [`ONE_FILE`]), else one a month by UTC.
 ///
 /// # Errors
 /// [`ExportError`].
 pub fn write_readings(
     folder: &Path,
     store: &Store,
+    one_file: u64,
 ) -> Result<Vec<Written>, ExportError> {
     let total: u64 = store.series()?.iter().map(|info| info.readings).sum();
     if total == 0 {
@@ -31,7 +33,7 @@ pub fn write_readings(
     }
     let mut out = Out {
         folder,
-        by_month: total > ONE_FILE,
+        by_month: total > one_file,
         open: None,
         moment: Instant::default(),
         rows: BTreeMap::new(),

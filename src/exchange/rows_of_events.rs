@@ -2,7 +2,7 @@
 //!
 //! A bad cell is noted in the row and the row gives nothing.
 
-use crate::exchange::sheet::Row;
+use crate::exchange::row::Row;
 use crate::observation::Name;
 use crate::trial::entry::{
     Check, Closure, Counted, Draft, Look, Severity, Statement,

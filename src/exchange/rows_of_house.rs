@@ -3,7 +3,7 @@
 //! A bad cell is noted in the row and the row gives nothing.
 
 use crate::exchange::nearest::did_you_mean;
-use crate::exchange::sheet::Row;
+use crate::exchange::row::Row;
 use crate::observation::{Name, Quantity, shown};
 use crate::trial::entry::{Draft, PlaceKind, QuantityWord, Statement};
 use crate::trial::when::When;

@@ -2,7 +2,7 @@
 //!
 //! A bad cell is noted in the row and the row gives nothing.
 
-use crate::exchange::sheet::Row;
+use crate::exchange::row::Row;
 use crate::observation::Name;
 use crate::trial::entry::{Batch, Container, Draft, Lid, Lot, Statement};
 use crate::trial::when::When;

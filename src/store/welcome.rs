@@ -61,7 +61,7 @@ impl Welcome {
             }
         };
         let hint = format!(
-            "give it a place: `vernalog record move {board} --to PLACE`"
+            "give it a place: `vernalog record move {board} PLACE --board`"
         );
         Ok(match kept.get(board) {
             Some(n) if *n >= MOST_UNDECLARED_READINGS => Some(format!(

@@ -183,6 +183,21 @@ impl<'a> Known<'a> {
         {
             return Ok(None);
         }
+        if let (
+            Statement::Batch(Batch { batch: unit, .. }),
+            Statement::Container(_),
+        )
+        | (
+            Statement::Container(Container { container: unit, .. }),
+            Statement::Batch(_),
+        ) = (&draft.statement, &stored.draft.statement)
+        {
+            return Err(format!(
+                "\"{unit}\" is already a {}; batches and containers of a trial \
+                 share one set of names",
+                stored.draft.statement.kind()
+            ));
+        }
         match on_conflict {
             OnConflict::Supersede(reason) => Ok(Some(Draft {
                 supersedes: Some(stored.id),

@@ -56,12 +56,12 @@ impl AppliedTo {
 }
 
 impl Trial {
-    /// The stays of a unit itself, an open one ending at its closure or
-    /// else at `until`.
+    /// The stays of a unit itself, an open one ending at its closure, or
+    /// when the last seed was moved out of it, or else at `until`.
     #[must_use]
     pub fn own_stretches(&self, unit: &Unit, until: Instant) -> Vec<Stretch> {
-        let end =
-            unit.closure.as_ref().map_or(until, |(when, _)| when.at.min(until));
+        let closed = unit.closure.as_ref().map(|(when, _)| when.at);
+        let end = closed.or(unit.emptied()).map_or(until, |at| at.min(until));
         unit.stays
             .iter()
             .map(|stay| Stretch {

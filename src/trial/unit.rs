@@ -202,6 +202,14 @@ impl Unit {
             .saturating_sub(self.transferred())
     }
 
+    /// When the last seed was moved into another unit; none while seeds are
+    /// left, and for a unit whose seeds all ended in it.
+    #[must_use]
+    pub fn emptied(&self) -> Option<Instant> {
+        let moved = self.taken.iter().map(|moved| moved.when.at).max()?;
+        (self.left() == 0).then(|| moved.max(self.last_looked()))
+    }
+
     /// Where it is (or was last).
     #[must_use]
     pub fn last_stay(&self) -> Option<&Stay> {

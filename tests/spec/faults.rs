@@ -13,7 +13,7 @@ use vernalog::daemon::{DaemonError, start};
 
 use crate::support::broker::free_port;
 use crate::support::flood::{Flood, Told};
-use crate::support::home::{Home, say};
+use crate::support::house::{House, say};
 use crate::support::writer::PATIENCE;
 
 /// Tells the test below that it is the daemon: data file and port.
@@ -27,7 +27,7 @@ const PORT: &str = "VERNALOG_SPEC_PORT";
 async fn daemon_in_a_process_of_its_own() {
     let data = std::env::var(DATA).expect("started by another test");
     let port = std::env::var(PORT).unwrap().parse().unwrap();
-    let mut plan = Home::new().plan();
+    let mut plan = House::new().plan();
     plan.data = data.into();
     plan.inlet.as_mut().unwrap().listen.set_port(port);
     let running = start(plan, Clock::of_the_host()).await.unwrap();
@@ -72,7 +72,7 @@ impl Drop for Process {
 }
 
 /// How often each number of a board is on disk.
-fn on_disk(home: &Home, board: &str) -> BTreeMap<u64, u64> {
+fn on_disk(home: &House, board: &str) -> BTreeMap<u64, u64> {
     let file = rusqlite::Connection::open(home.data()).unwrap();
     let mut query = file
         .prepare(
@@ -92,7 +92,7 @@ fn on_disk(home: &Home, board: &str) -> BTreeMap<u64, u64> {
     times
 }
 
-fn assert_exactly_once(home: &Home, board: &str, told: Told) {
+fn assert_exactly_once(home: &House, board: &str, told: Told) {
     let times = on_disk(home, board);
     let lost = (1..=told.acknowledged).filter(|n| !times.contains_key(n));
     let lost = lost.count();
@@ -114,7 +114,7 @@ fn assert_exactly_once(home: &Home, board: &str, told: Told) {
 #[test]
 fn what_was_acknowledged_survives_twenty_kills_exactly_once() {
     const KILLS: u64 = 20;
-    let home = Home::new();
+    let home = House::new();
     home.place("fridge-drawer");
     home.place("stair-landing");
     let port = free_port();
@@ -155,7 +155,7 @@ fn what_was_acknowledged_survives_twenty_kills_exactly_once() {
 /// write fails in its middle (EFBIG where a full disk says ENOSPC).
 #[test]
 fn a_disk_that_takes_no_more_loses_nothing() {
-    let home = Home::new();
+    let home = House::new();
     home.place("fridge-drawer");
     let port = free_port();
     // 1,200 blocks of 512 bytes; the signal that comes with it is ignored.
@@ -196,7 +196,7 @@ fn a_disk_that_takes_no_more_loses_nothing() {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_second_daemon_on_one_data_file_is_refused() {
-    let home = Home::new();
+    let home = House::new();
     let first = home.start().await;
     let clock = home.clock_for_the_daemon();
     let error = start(home.plan(), clock).await.unwrap_err();
@@ -209,7 +209,7 @@ async fn a_second_daemon_on_one_data_file_is_refused() {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_ledger_that_cannot_be_understood_is_told_at_the_start() {
-    let home = Home::new();
+    let home = House::new();
     home.place("fridge-drawer");
     let spoiled = rusqlite::Connection::open(home.data()).unwrap();
     spoiled

@@ -8,9 +8,14 @@
 mod support;
 
 mod collecting;
+mod command_line;
 mod demo_data;
 mod faults;
 mod figures;
+mod ledger_form;
+mod reporting;
 mod sources;
 mod storing;
+mod trial_folder;
+mod truth;
 mod watching;

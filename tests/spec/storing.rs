@@ -11,7 +11,7 @@ use vernalog::trial::label::Label;
 use vernalog::trial::when::When;
 use vernalog::units::Instant;
 
-use crate::support::home::{Home, name};
+use crate::support::house::{House, name};
 use crate::support::writer::NOON;
 
 fn noon() -> Instant {
@@ -59,7 +59,7 @@ fn container(called: &str, from: &str, seeds: u32) -> Draft {
 }
 
 /// A trial of rowan with one batch of so many seeds.
-fn with_batch(home: &Home, seeds: u32) -> Store {
+fn with_batch(home: &House, seeds: u32) -> Store {
     let mut store = Store::open(&home.data(), Access::Create).unwrap();
     let recorded = record(
         &mut store,
@@ -87,7 +87,7 @@ fn with_batch(home: &Home, seeds: u32) -> Store {
 
 #[test]
 fn the_ledger_is_only_ever_added_to() {
-    let home = Home::new();
+    let home = House::new();
     drop(with_batch(&home, 40));
     let anybody = Connection::open(home.data()).unwrap();
     for sql in [
@@ -104,7 +104,7 @@ fn the_ledger_is_only_ever_added_to() {
 #[test]
 fn of_two_who_take_the_last_seed_at_once_one_is_refused() {
     for round in 0..10 {
-        let home = Home::new();
+        let home = House::new();
         drop(with_batch(&home, 1));
         let start = Barrier::new(2);
         let outcomes = std::thread::scope(|scope| {
@@ -131,7 +131,7 @@ fn of_two_who_take_the_last_seed_at_once_one_is_refused() {
 
 #[test]
 fn a_label_is_never_given_twice() {
-    let home = Home::new();
+    let home = House::new();
     let mut store = with_batch(&home, 40);
     let label = |recorded: &Recorded| match &recorded.written[0].draft.statement
     {
@@ -154,7 +154,7 @@ fn a_label_is_never_given_twice() {
 
 #[test]
 fn a_file_of_a_newer_program_is_left_alone() {
-    let home = Home::new();
+    let home = House::new();
     drop(with_batch(&home, 40));
     let newer = Connection::open(home.data()).unwrap();
     newer.pragma_update(None, "user_version", 99).unwrap();
@@ -170,7 +170,7 @@ fn a_file_of_a_newer_program_is_left_alone() {
 
 #[test]
 fn a_file_of_another_program_is_left_as_it_is() {
-    let home = Home::new();
+    let home = House::new();
     let other = Connection::open(home.data()).unwrap();
     other.execute_batch("CREATE TABLE recipe (title TEXT)").unwrap();
     drop(other);
@@ -192,7 +192,7 @@ fn a_file_of_another_program_is_left_as_it_is() {
 
 #[test]
 fn a_file_that_is_not_there_is_said() {
-    let home = Home::new();
+    let home = House::new();
     let error = Store::open(&home.data(), Access::ReadOnly).unwrap_err();
     assert!(matches!(error, StoreError::Missing { .. }));
     assert!(!home.data().exists());
@@ -235,7 +235,7 @@ fn values_come_back_bit_for_bit() {
         999_999.999,
         1_000_000.000_1,
     ];
-    let home = Home::new();
+    let home = House::new();
     let mut store = Store::open(&home.data(), Access::Create).unwrap();
     let given = readings(&values);
     let imported = store.import_readings(&given).unwrap();
@@ -253,7 +253,7 @@ fn values_come_back_bit_for_bit() {
 
 #[test]
 fn readings_can_be_read_in_words_with_sqlite_alone() {
-    let home = Home::new();
+    let home = House::new();
     let mut store = Store::open(&home.data(), Access::Create).unwrap();
     store.import_readings(&readings(&[3.6, 21.123_456_789])).unwrap();
     drop(store);

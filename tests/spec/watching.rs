@@ -12,8 +12,8 @@ use vernalog::store::AlertRow;
 use vernalog::trial::entry::{QuantityWord, Statement, Watch};
 use vernalog::units::Instant;
 
-use crate::support::home::{
-    Daemon, Home, board_stay, name, sample, topic, until, until_true,
+use crate::support::house::{
+    Daemon, House, board_stay, name, sample, topic, until, until_true,
 };
 use crate::support::peer::{self, Peer, puback};
 
@@ -22,7 +22,7 @@ const FRIDGE: &str = "fridge-drawer";
 /// A fridge with its board, a watch on it (at most 7 °C, mean of 10 minutes,
 /// for 10 minutes, half a degree to come back) and a program that is told.
 struct Fridge {
-    home: Home,
+    home: House,
     daemon: Option<Daemon>,
     peer: Option<Peer>,
     /// Minutes since noon; also numbers the samples.
@@ -31,7 +31,7 @@ struct Fridge {
 
 impl Fridge {
     async fn new() -> Self {
-        let mut home = Home::new();
+        let mut home = House::new();
         home.place(FRIDGE);
         home.record(vec![Statement::Watch(Watch {
             place: name(FRIDGE),

@@ -9,7 +9,7 @@ use vernalog::decode::sealed;
 use vernalog::observation::Quality;
 use vernalog::source::{SourceState, serial};
 
-use crate::support::home::{Home, topic, until, until_true};
+use crate::support::house::{House, topic, until, until_true};
 use crate::support::peer::{self, Peer, puback};
 use crate::support::writer::wait_for;
 
@@ -17,7 +17,7 @@ const GOOD: &str = r#"{"temperature_celsius":3.6}"#;
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn what_cannot_be_taken_is_kept_with_a_reason_that_helps() {
-    let home = Home::new();
+    let home = House::new();
     let daemon = home.start().await;
     let mut peer = Peer::welcome(daemon.inlet(), "a").await;
     let box_1 = topic("box-1");
@@ -52,7 +52,7 @@ async fn what_cannot_be_taken_is_kept_with_a_reason_that_helps() {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn the_good_values_beside_a_bad_one_are_stored() {
-    let home = Home::new();
+    let home = House::new();
     let daemon = home.start().await;
     let mut peer = Peer::welcome(daemon.inlet(), "a").await;
     let payload = r#"{"temperature_celsius":3.6,"humidity_percent":150}"#;
@@ -76,7 +76,7 @@ async fn the_good_values_beside_a_bad_one_are_stored() {
 /// (maker's data sheet, power-on value; from memory).
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_value_known_to_be_false_is_stored_and_marked() {
-    let home = Home::new();
+    let home = House::new();
     let daemon = home.start().await;
     let mut peer = Peer::welcome(daemon.inlet(), "a").await;
     let payload = r#"{"temperature_celsius":85.0}"#;
@@ -91,7 +91,7 @@ async fn a_value_known_to_be_false_is_stored_and_marked() {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_packet_of_70_kib_is_refused_and_others_go_on() {
-    let home = Home::new();
+    let home = House::new();
     let daemon = home.start().await;
     let mut large = Peer::welcome(daemon.inlet(), "large").await;
     let mut other = Peer::welcome(daemon.inlet(), "other").await;
@@ -109,7 +109,7 @@ async fn a_packet_of_70_kib_is_refused_and_others_go_on() {
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_line_with_a_wrong_checksum_is_refused_and_the_next_is_stored() {
     let (mut board, line) = TTYPort::pair().unwrap();
-    let mut home = Home::new();
+    let mut home = House::new();
     let port = home.file("board");
     symlink(line.name().unwrap(), &port).unwrap();
     home.inlet = None;

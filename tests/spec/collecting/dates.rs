@@ -4,7 +4,7 @@ use vernalog::observation::Quality;
 use vernalog::source::{SourceState, broker};
 
 use crate::support::broker::{Broker, publish, publish_lines};
-use crate::support::home::{Home, Row, sample, topic, until_true};
+use crate::support::house::{House, Row, sample, topic, until_true};
 use crate::support::peer::{self, Peer, puback};
 use crate::support::writer::wait_for;
 
@@ -23,8 +23,8 @@ fn assert_true_dates(rows: &[Row], ups_s: &[i64]) {
     }
 }
 
-fn at_the_broker(broker: &Broker) -> Home {
-    let mut home = Home::new();
+fn at_the_broker(broker: &Broker) -> House {
+    let mut home = House::new();
     home.inlet = None;
     home.brokers = vec![broker::Settings::at("127.0.0.1", broker.port)];
     home
@@ -95,7 +95,7 @@ async fn a_backlog_of_a_boot_not_heard_before_waits_for_a_live_packet() {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_board_that_starts_anew_every_minute_loses_nothing() {
-    let home = Home::new();
+    let home = House::new();
     home.place(BOARD);
     let daemon = home.start().await;
     let mut peer = Peer::welcome(daemon.inlet(), "a").await;
@@ -119,7 +119,7 @@ async fn a_board_that_starts_anew_every_minute_loses_nothing() {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn readings_go_on_when_the_host_clock_is_set() {
-    let home = Home::new();
+    let home = House::new();
     let daemon = home.start().await;
     let mut peer = Peer::welcome(daemon.inlet(), "a").await;
     for (id, up) in [(1, 10), (2, 70)] {

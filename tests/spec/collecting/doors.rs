@@ -11,7 +11,7 @@ use vernalog::decode::sealed;
 use vernalog::source::{SourceState, broker, serial};
 
 use crate::support::broker::{Broker, publish};
-use crate::support::home::{Home, sample, topic, until_true};
+use crate::support::house::{House, sample, topic, until_true};
 use crate::support::peer::{self, Peer, puback};
 use crate::support::writer::wait_for;
 
@@ -19,7 +19,7 @@ const BOARD: &str = "fridge-drawer";
 const BOOT: &str = "k3v9q0tz1x";
 
 /// The two rows of the tests below: 3.5 °C at noon, 3.6 °C a minute later.
-fn assert_two_rows(home: &Home) {
+fn assert_two_rows(home: &House) {
     let rows = home.rows();
     let told: Vec<_> =
         rows.iter().map(|r| (r.series.as_str(), r.at, r.value)).collect();
@@ -30,7 +30,7 @@ fn assert_two_rows(home: &Home) {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_reading_sent_by_mosquitto_pub_is_on_disk_when_it_ends() {
-    let home = Home::new();
+    let home = House::new();
     let daemon = home.start().await;
     let port = daemon.inlet().port();
     publish(port, &topic(BOARD), &sample(BOOT, 1, 10, 3.5), &[]);
@@ -43,7 +43,7 @@ async fn a_reading_sent_by_mosquitto_pub_is_on_disk_when_it_ends() {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_reading_sent_by_a_board_with_rumqttc_is_on_disk_when_acknowledged() {
-    let home = Home::new();
+    let home = House::new();
     let daemon = home.start().await;
     let port = daemon.inlet().port();
     let options = MqttOptions::new(BOARD, "127.0.0.1", port);
@@ -69,7 +69,7 @@ async fn a_reading_sent_by_a_board_with_rumqttc_is_on_disk_when_acknowledged() {
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_reading_that_a_broker_handed_over_is_stored() {
     let broker = Broker::start();
-    let mut home = Home::new();
+    let mut home = House::new();
     home.inlet = None;
     home.brokers = vec![broker::Settings::at("127.0.0.1", broker.port)];
     let daemon = home.start().await;
@@ -87,7 +87,7 @@ async fn a_reading_that_a_broker_handed_over_is_stored() {
 async fn a_line_from_a_serial_port_is_answered_when_it_is_on_disk() {
     let (mut board, line) = TTYPort::pair().unwrap();
     board.set_timeout(Duration::from_secs(30)).unwrap();
-    let mut home = Home::new();
+    let mut home = House::new();
     let port = home.file("board");
     symlink(line.name().unwrap(), &port).unwrap();
     home.inlet = None;
@@ -116,7 +116,7 @@ async fn a_line_from_a_serial_port_is_answered_when_it_is_on_disk() {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_daemon_without_any_board_starts_runs_and_stops() {
-    let mut home = Home::new();
+    let mut home = House::new();
     home.inlet = None;
     let daemon = home.start().await;
     home.until_the_daemon_looked().await;
@@ -131,7 +131,7 @@ async fn a_daemon_without_any_board_starts_runs_and_stops() {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_stop_stores_and_acknowledges_what_was_handed_over() {
-    let mut home = Home::new();
+    let mut home = House::new();
     // Without the stop, the commit would come a minute later.
     home.commit_every = Duration::from_secs(60);
     let daemon = home.start().await;
@@ -155,7 +155,7 @@ async fn a_stop_stores_and_acknowledges_what_was_handed_over() {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_source_that_cannot_start_stops_no_other() {
-    let mut home = Home::new();
+    let mut home = House::new();
     home.brokers = vec![broker::Settings {
         password_file: Some(home.file("missing.secret")),
         user: Some("vernalog".to_owned()),

@@ -1,6 +1,6 @@
 //! Every sample is stored once, however often it is sent.
 
-use crate::support::home::{Daemon, Home, sample, topic};
+use crate::support::house::{Daemon, House, sample, topic};
 use crate::support::peer::{self, Peer, puback};
 
 const BOARD: &str = "fridge-drawer";
@@ -8,8 +8,8 @@ const BOOT: &str = "k3v9q0tz1x";
 
 /// A home whose board was heard live with its samples 1 and 2, 3.5 °C at
 /// noon and a minute later.
-async fn heard_live() -> (Home, Daemon, Peer) {
-    let home = Home::new();
+async fn heard_live() -> (House, Daemon, Peer) {
+    let home = House::new();
     let daemon = home.start().await;
     let mut peer = Peer::welcome(daemon.inlet(), "a").await;
     for (seq, up) in [(1, 10), (2, 70)] {
@@ -52,7 +52,7 @@ async fn a_repeat_is_acknowledged_and_stored_once() {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_repeat_of_a_sample_without_a_date_is_stored_once() {
-    let home = Home::new();
+    let home = House::new();
     let daemon = home.start().await;
     let mut peer = Peer::welcome(daemon.inlet(), "a").await;
     send(&mut peer, &sample(BOOT, 1, 10, 3.5)).await;
@@ -99,7 +99,7 @@ async fn two_samples_of_one_millisecond_are_both_kept() {
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_board_without_numbers_is_known_by_its_last_messages() {
     let payload = r#"{"temperature_celsius":3.6}"#;
-    let home = Home::new();
+    let home = House::new();
     let daemon = home.start().await;
     let mut peer = Peer::welcome(daemon.inlet(), "a").await;
     send(&mut peer, payload).await;

@@ -9,8 +9,8 @@ use vernalog::trial::entry::{Draft, Statement};
 use vernalog::trial::when::When;
 
 use crate::support::flood::Flood;
-use crate::support::home::{
-    Home, board_stay, name, sample, say, topic, until_true,
+use crate::support::house::{
+    House, board_stay, name, sample, say, topic, until_true,
 };
 use crate::support::peer::{self, Peer, puback};
 
@@ -22,7 +22,7 @@ async fn send(peer: &mut Peer, board: &str, payload: &str) {
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn the_33rd_board_without_a_place_is_refused_until_it_has_one() {
     const PAYLOAD: &str = r#"{"temperature_celsius":3.6}"#;
-    let home = Home::new();
+    let home = House::new();
     home.place("fridge-drawer");
     let daemon = home.start().await;
     let mut peer = Peer::welcome(daemon.inlet(), "a").await;
@@ -34,7 +34,10 @@ async fn the_33rd_board_without_a_place_is_refused_until_it_has_one() {
     let reasons = home.reasons();
     let [reason] = reasons.as_slice() else { panic!("{reasons:?}") };
     assert!(reason.contains("box-33"), "{reason}");
-    assert!(reason.contains("vernalog record move box-33 --to"), "{reason}");
+    assert!(
+        reason.contains("vernalog record move box-33 PLACE --board"),
+        "{reason}"
+    );
 
     // The ledger is written by another program; the daemon sees it.
     home.record(vec![board_stay("box-33", "air", Some("fridge-drawer"))]);
@@ -57,7 +60,7 @@ async fn the_33rd_board_without_a_place_is_refused_until_it_has_one() {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn reading_1001_of_a_board_without_a_place_is_refused() {
-    let home = Home::new();
+    let home = House::new();
     let daemon = home.start().await;
     let mut peer = Peer::welcome(daemon.inlet(), "a").await;
     // Without a date they count as well.
@@ -73,7 +76,10 @@ async fn reading_1001_of_a_board_without_a_place_is_refused() {
     let reasons = home.reasons();
     let [reason] = reasons.as_slice() else { panic!("{reasons:?}") };
     assert!(reason.contains("1000 of its readings are kept"), "{reason}");
-    assert!(reason.contains("vernalog record move box-1 --to"), "{reason}");
+    assert!(
+        reason.contains("vernalog record move box-1 PLACE --board"),
+        "{reason}"
+    );
     daemon.stop().await;
     // A daemon that starts anew counts the same.
     let daemon = home.start().await;
@@ -85,7 +91,7 @@ async fn reading_1001_of_a_board_without_a_place_is_refused() {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn the_ledger_is_written_while_readings_come_in() {
-    let home = Home::new();
+    let home = House::new();
     home.place("fridge-drawer");
     home.place("stair-landing");
     let daemon = home.start().await;

@@ -9,7 +9,7 @@ use std::sync::atomic::{AtomicBool, AtomicU64, Ordering};
 use std::thread::{self, JoinHandle};
 use std::time::{Duration, Instant};
 
-use crate::support::home::topic;
+use crate::support::house::topic;
 use crate::support::peer::{connect, publish};
 use crate::support::writer::PATIENCE;
 

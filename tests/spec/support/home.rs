@@ -1,306 +1,203 @@
-//! A home with the whole daemon in it: a folder, a data file, a clock that a
-//! test steps, and ways in and out.
+//! A home: a temporary folder with settings and a data file, and the
+//! program run in it. When a run does not end as expected, the whole scene
+//! is shown.
 
-use std::net::SocketAddr;
-use std::path::PathBuf;
-use std::sync::Arc;
-use std::sync::atomic::{AtomicI64, Ordering};
-use std::time::Duration;
+use std::fmt::Write as _;
+use std::fs;
+use std::io::Write as _;
+use std::path::{Path, PathBuf};
+use std::process::{Command, Output, Stdio};
 
-use vernalog::daemon::clock::Clock;
-use vernalog::daemon::{Drained, Plan, Running, start};
-use vernalog::notify::Channel;
-use vernalog::observation::{Name, Quality};
-use vernalog::source::{SourceHealth, broker, inlet, serial};
-use vernalog::store::{Access, Keep, Records, Store};
-use vernalog::trial::admission::OnConflict;
-use vernalog::trial::entry::{Draft, PlaceKind, Statement};
-use vernalog::trial::when::When;
-use vernalog::units::Instant;
+use tempfile::TempDir;
+use vernalog::store::{Access, Store};
+use vernalog::trial::book::Book;
 
-use crate::support::writer::{NOON, PATIENCE};
-
-/// A clock that moves only when told.
-#[derive(Clone, Default)]
-pub(crate) struct StillClock {
-    passed_ms: Arc<AtomicI64>,
-    set_ms: Arc<AtomicI64>,
+/// The invented rowan trial, as a folder of files.
+pub(crate) fn rowan_trial() -> PathBuf {
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/rowan-trial")
 }
 
-impl StillClock {
-    /// Time passes.
-    pub(crate) fn pass(&self, seconds: i64) {
-        self.passed_ms.fetch_add(seconds * 1_000, Ordering::SeqCst);
-    }
-
-    /// Somebody sets the wall clock.
-    pub(crate) fn set(&self, by_seconds: i64) {
-        self.set_ms.fetch_add(by_seconds * 1_000, Ordering::SeqCst);
-    }
-
-    pub(crate) fn now(&self) -> Instant {
-        let passed = self.passed_ms.load(Ordering::SeqCst);
-        Instant::from_millis(NOON + passed + self.set_ms.load(Ordering::SeqCst))
-    }
-
-    fn clock(&self) -> Clock {
-        let (wall, passed) = (self.clone(), Arc::clone(&self.passed_ms));
-        Clock {
-            wall: Arc::new(move || wall.now()),
-            steady: Arc::new(move || {
-                let passed = passed.load(Ordering::SeqCst);
-                Duration::from_millis(u64::try_from(passed).unwrap())
-            }),
-        }
-    }
-}
-
-/// A reading as the store has it.
-#[derive(Debug, Clone, PartialEq)]
-pub(crate) struct Row {
-    /// `board/probe/quantity`.
-    pub(crate) series: String,
-    /// Milliseconds after the noon at which the clock began.
-    pub(crate) at: i64,
-    pub(crate) value: f64,
-    pub(crate) quality: Quality,
-}
-
-/// A home whose daemon may be started and stopped.
+/// A folder of a grower in Dublin.
 pub(crate) struct Home {
-    folder: tempfile::TempDir,
-    pub(crate) clock: StillClock,
-    pub(crate) commit_every: Duration,
-    pub(crate) inlet: Option<inlet::Settings>,
-    pub(crate) brokers: Vec<broker::Settings>,
-    pub(crate) serial: Vec<serial::Settings>,
-    pub(crate) channels: Vec<Channel>,
-}
-
-/// A daemon that runs.
-pub(crate) struct Daemon(Running);
-
-pub(crate) fn name(text: &str) -> Name {
-    Name::new(text).unwrap()
+    folder: TempDir,
 }
 
 impl Home {
-    /// A home with an inlet on loopback.
+    /// With settings and an empty data file.
     pub(crate) fn new() -> Self {
-        let listen = SocketAddr::from(([127, 0, 0, 1], 0));
-        let inlet = inlet::Settings { listen, ..inlet::Settings::default() };
-        Self {
-            folder: tempfile::tempdir().unwrap(),
-            clock: StillClock::default(),
-            commit_every: Duration::ZERO,
-            inlet: Some(inlet),
-            brokers: Vec::new(),
-            serial: Vec::new(),
-            channels: Vec::new(),
-        }
+        let home = Self::empty();
+        home.run("init --time-zone Europe/Dublin").succeeds();
+        home
     }
 
-    pub(crate) fn file(&self, name: &str) -> PathBuf {
-        self.folder.path().join(name)
+    /// With the rowan trial taken in.
+    pub(crate) fn with_rowan() -> Self {
+        let home = Self::new();
+        home.run(&format!("import trial {}", rowan_trial().display()))
+            .succeeds();
+        home
     }
 
-    pub(crate) fn data(&self) -> PathBuf {
-        self.file("vernalog.db")
+    /// Without settings.
+    pub(crate) fn empty() -> Self {
+        Self { folder: TempDir::new().unwrap() }
     }
 
-    /// Starts the daemon; every source must be sound.
-    pub(crate) async fn start(&self) -> Daemon {
-        let running = start(self.plan(), self.clock.clock()).await.unwrap();
-        assert_eq!(running.broken, [""; 0]);
-        Daemon(running)
+    pub(crate) fn path(&self) -> &Path {
+        self.folder.path()
     }
 
-    pub(crate) fn plan(&self) -> Plan {
-        Plan {
-            data: self.data(),
-            zone: chrono_tz::Europe::Dublin,
-            commit_every: self.commit_every,
-            inlet: self.inlet.clone(),
-            brokers: self.brokers.clone(),
-            serial: self.serial.clone(),
-            mappings: Vec::new(),
-            channels: self.channels.clone(),
-        }
+    /// Writes a file, making its folder.
+    pub(crate) fn write(&self, file: &str, text: &str) -> PathBuf {
+        let path = self.path().join(file);
+        fs::create_dir_all(path.parent().unwrap()).unwrap();
+        fs::write(&path, text).unwrap();
+        path
     }
 
-    /// What the daemon is given, for a start that is to fail.
-    pub(crate) fn clock_for_the_daemon(&self) -> Clock {
-        self.clock.clock()
+    pub(crate) fn read(&self, file: &str) -> String {
+        fs::read_to_string(self.path().join(file)).unwrap()
     }
 
-    /// Looks at the store as another program does.
     pub(crate) fn store(&self) -> Store {
-        Store::open(&self.data(), Access::ReadOnly).unwrap()
+        Store::open(&self.path().join("vernalog.db"), Access::ReadOnly).unwrap()
     }
 
-    /// Writes into the ledger as the command line does, now.
-    pub(crate) fn record(&self, statements: Vec<Statement>) {
-        let now = self.clock.now();
-        let drafts: Vec<Draft> = statements
-            .into_iter()
-            .map(|said| Draft::new(None, When::exactly(now), said))
-            .collect();
-        let mut store = Store::open(&self.data(), Access::Create).unwrap();
-        let recorded = store
-            .record(&Records {
-                drafts: &drafts,
-                on_conflict: OnConflict::Refuse,
-                keep: Keep::AllOrNothing,
-                by: "rowan",
-                origin: "command",
-                now,
-                dry_run: false,
-            })
+    /// What the ledger adds up to.
+    pub(crate) fn book(&self) -> Book {
+        let (book, problems) = Book::build(&self.store().ledger().unwrap());
+        assert_eq!(problems, [], "an unsound ledger");
+        book
+    }
+
+    /// Runs the program with words separated by blanks; `'…'` is one word.
+    pub(crate) fn run(&self, words: &str) -> Ran {
+        self.run_with(words, "")
+    }
+
+    /// As `run`, with something on standard input.
+    pub(crate) fn run_with(&self, words: &str, input: &str) -> Ran {
+        let mut child = Command::new(env!("CARGO_BIN_EXE_vernalog"))
+            .args(split(words))
+            .current_dir(self.path())
+            .env_remove("VERNALOG_SETTINGS")
+            .env("USER", "grower")
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
             .unwrap();
-        assert_eq!(recorded.refused, []);
-    }
-
-    /// Gives a board's air probe a place of the same name.
-    pub(crate) fn place(&self, board: &str) {
-        self.record(vec![
-            Statement::Place {
-                place: name(board),
-                place_kind: PlaceKind::Fridge,
-                light_source: String::new(),
-                title: String::new(),
-            },
-            board_stay(board, "air", Some(board)),
-        ]);
-    }
-
-    /// All readings, oldest first.
-    pub(crate) fn rows(&self) -> Vec<Row> {
-        let (from, to) = (i64::MIN, i64::MAX);
-        let mut rows = Vec::new();
-        self.store()
-            .each_reading(
-                Instant::from_millis(from),
-                Instant::from_millis(to),
-                |series, reading| {
-                    rows.push(Row {
-                        series: series.to_string(),
-                        at: reading.at.millis() - NOON,
-                        value: reading.value,
-                        quality: reading.quality,
-                    });
-                    Ok::<(), vernalog::store::StoreError>(())
-                },
-            )
-            .unwrap();
-        rows
-    }
-
-    /// A number out of the data file.
-    pub(crate) fn number(&self, query: &str) -> i64 {
-        let flags = rusqlite::OpenFlags::SQLITE_OPEN_READ_ONLY;
-        rusqlite::Connection::open_with_flags(self.data(), flags)
-            .unwrap()
-            .query_row(query, [], |row| row.get(0))
-            .unwrap()
-    }
-
-    /// Samples that wait for a date.
-    pub(crate) fn undated(&self) -> i64 {
-        self.number("SELECT count(*) FROM undated")
-    }
-
-    /// One of the store's counters.
-    pub(crate) fn counter(&self, what: &str) -> i64 {
-        self.store().counters().unwrap().get(what).copied().unwrap_or(0)
-    }
-
-    /// Reasons of what was refused, oldest first.
-    pub(crate) fn reasons(&self) -> Vec<String> {
-        let mut refused = self.store().refused(1_000).unwrap();
-        refused.reverse();
-        refused.into_iter().map(|row| row.reason).collect()
-    }
-
-    /// Waits until the daemon has looked at the clock as it stands now.
-    pub(crate) async fn until_the_daemon_looked(&self) {
-        until("the daemon looks at the clock", || {
-            let said = self.store().daemon_said().unwrap();
-            said.filter(|(at, _)| *at >= self.clock.now())
-        })
-        .await;
-    }
-}
-
-/// A board's probe goes to a place, or is taken away.
-pub(crate) fn board_stay(
-    board: &str,
-    probe: &str,
-    place: Option<&str>,
-) -> Statement {
-    Statement::BoardStay {
-        board: name(board),
-        probe: name(probe),
-        place: place.map(name),
-        until: None,
-        position: String::new(),
-    }
-}
-
-/// Waits until `look` finds something.
-pub(crate) async fn until<T>(
-    what: &str,
-    mut look: impl FnMut() -> Option<T>,
-) -> T {
-    let begin = std::time::Instant::now();
-    loop {
-        if let Some(found) = look() {
-            return found;
+        let mut stdin = child.stdin.take().unwrap();
+        // A command that reads nothing may have closed it.
+        drop(stdin.write_all(input.as_bytes()));
+        drop(stdin);
+        let output = child.wait_with_output().unwrap();
+        Ran {
+            command: format!("vernalog {words}"),
+            folder: self.path().to_owned(),
+            output,
         }
-        assert!(begin.elapsed() < PATIENCE, "never: {what}");
-        tokio::time::sleep(Duration::from_millis(10)).await;
     }
 }
 
-/// Waits until a condition holds.
-pub(crate) async fn until_true(what: &str, mut holds: impl FnMut() -> bool) {
-    until(what, || holds().then_some(())).await;
+fn split(words: &str) -> Vec<String> {
+    let mut parts = Vec::new();
+    for (i, part) in words.split('\'').enumerate() {
+        if i % 2 == 1 {
+            parts.push(part.to_owned());
+        } else {
+            parts.extend(part.split_whitespace().map(str::to_owned));
+        }
+    }
+    parts
 }
 
-impl Daemon {
-    /// Where boards connect to.
-    pub(crate) fn inlet(&self) -> SocketAddr {
-        self.0.inlet.expect("this home has an inlet")
+/// A run of the program that has ended.
+pub(crate) struct Ran {
+    command: String,
+    folder: PathBuf,
+    output: Output,
+}
+
+impl Ran {
+    pub(crate) fn stdout(&self) -> String {
+        String::from_utf8_lossy(&self.output.stdout).into_owned()
     }
 
-    /// The only source, or the first.
-    pub(crate) fn source(&self) -> Arc<SourceHealth> {
-        Arc::clone(&self.0.sources()[0])
+    pub(crate) fn stderr(&self) -> String {
+        String::from_utf8_lossy(&self.output.stderr).into_owned()
     }
 
-    /// Stops in order; everything must have ended.
-    pub(crate) async fn stop(self) -> Drained {
-        let drained = self.0.stop().await;
-        assert_eq!(drained.left_behind, [""; 0]);
-        assert_eq!(drained.error, None);
-        drained
+    #[track_caller]
+    fn ends_with(self, code: i32) -> Self {
+        assert_eq!(self.output.status.code(), Some(code), "{}", self.scene());
+        self
     }
-}
 
-/// Shows the figures of a test to whoever runs it with `--nocapture`.
-#[allow(clippy::print_stderr, reason = "figures of a test are shown")]
-pub(crate) fn say(figures: &str) {
-    eprintln!("{figures}");
-}
+    /// Exit code 0.
+    #[track_caller]
+    pub(crate) fn succeeds(self) -> Self {
+        self.ends_with(0)
+    }
 
-/// The topic of a board.
-pub(crate) fn topic(board: &str) -> String {
-    format!("vernalog/{board}/readings")
-}
+    /// Exit code 1: done, and the answer is "no".
+    #[track_caller]
+    pub(crate) fn says_no(self) -> Self {
+        self.ends_with(1)
+    }
 
-/// A sample of wire contract 1 with a temperature.
-pub(crate) fn sample(boot: &str, seq: u64, up_s: i64, value: f64) -> String {
-    format!(
-        r#"{{"boot":"{boot}","seq":{seq},"up_ms":{},"temperature_celsius":{value}}}"#,
-        up_s * 1_000
-    )
+    /// Exit code 2: could not be done.
+    #[track_caller]
+    pub(crate) fn fails(self) -> Self {
+        self.ends_with(2)
+    }
+
+    /// Standard error has this text.
+    #[track_caller]
+    pub(crate) fn tells(self, text: &str) -> Self {
+        assert!(
+            self.stderr().contains(text),
+            "expected on stderr: {text}\n{}",
+            self.scene()
+        );
+        self
+    }
+
+    /// Standard output has this text.
+    #[track_caller]
+    pub(crate) fn answers(self, text: &str) -> Self {
+        assert!(
+            self.stdout().contains(text),
+            "expected on stdout: {text}\n{}",
+            self.scene()
+        );
+        self
+    }
+
+    /// The objects printed with `--json`, one a line.
+    #[track_caller]
+    pub(crate) fn objects(&self) -> Vec<serde_json::Value> {
+        self.stdout()
+            .lines()
+            .map(|line| {
+                serde_json::from_str(line)
+                    .unwrap_or_else(|error| panic!("{error}\n{}", self.scene()))
+            })
+            .collect()
+    }
+
+    fn scene(&self) -> String {
+        let mut scene = String::new();
+        let parts = [
+            ("command", self.command.clone()),
+            ("folder", self.folder.display().to_string()),
+            ("exit code", format!("{:?}", self.output.status.code())),
+            ("stdout", self.stdout()),
+            ("stderr", self.stderr()),
+        ];
+        for (name, text) in parts {
+            writeln!(scene, "── {name}\n{text}").unwrap();
+        }
+        scene
+    }
 }
