@@ -143,8 +143,8 @@ pub async fn start(plan: Plan, clock: Clock) -> Result<Running, DaemonError> {
         sources: sources.clone(),
         outbox: Arc::clone(&news),
         broken: broken.clone(),
-        failing: false,
-    };
+    }
+    .begin()?;
     let runtime = Handle::current();
     let writer = std::thread::Builder::new()
         .name("writer".to_owned())
@@ -252,7 +252,7 @@ impl Running {
         self.stop.send_replace(true);
         let tasks = async { while self.tasks.join_next().await.is_some() {} };
         if timeout(DEADLINE, tasks).await.is_err() {
-            left_behind.push("sources");
+            left_behind.push("sources or outbox");
             self.tasks.abort_all();
         }
         for port in self.ports {

@@ -34,12 +34,17 @@ pub(crate) fn check(connection: &Connection) -> Result<(), StoreError> {
     Err(StoreError::OtherSchema { found, known, hint })
 }
 
+/// Refuses a file of another program or of a newer one of ours.
+pub(crate) fn check_ours(connection: &Connection) -> Result<(), StoreError> {
+    if version(connection)? > newest() {
+        return check(connection);
+    }
+    Ok(())
+}
+
 /// Brings a file forward to the newest schema.
 pub(crate) fn migrate(connection: &mut Connection) -> Result<(), StoreError> {
     let found = version(connection)?;
-    if found > newest() {
-        return check(connection);
-    }
     let first = usize::try_from(found).expect("a version is not negative");
     for (index, step) in STEPS.iter().enumerate().skip(first) {
         let next = i64::try_from(index + 1).expect("a handful of steps");
