@@ -45,6 +45,8 @@ pub mod report;
 
 pub mod exchange;
 
+pub mod web;
+
 pub mod daemon;
 
 pub mod demo;

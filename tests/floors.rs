@@ -19,10 +19,11 @@ const FLOORS: &[(u8, &[&str])] = &[
     (2, &["climate", "stats", "decode", "alert", "chart"]),
     (3, &["study", "season"]),
     (4, &["source", "store", "notify"]),
-    (5, &["web", "report", "exchange"]),
-    (6, &["daemon"]),
-    (7, &["demo"]),
-    (8, &["cli"]),
+    (5, &["report", "exchange"]),
+    (6, &["web"]),
+    (7, &["daemon"]),
+    (8, &["demo"]),
+    (9, &["cli"]),
 ];
 
 /// Modules that may not touch the outside world, and the words that would.

@@ -19,7 +19,7 @@ const FINE: f64 = 10.0;
 /// plotters writes font sizes divided by this.
 const FONT_FACTOR: f64 = 1.24;
 /// Class of the root element; scopes the style.
-const CLASS: &str = "vernalog-figure";
+pub(crate) const CLASS: &str = "vernalog-figure";
 
 /// Font size of titles.
 const TITLE: f64 = 17.0;

@@ -113,6 +113,12 @@ fn hex([red, green, blue]: [u8; 3]) -> String {
     format!("#{red:02X}{green:02X}{blue:02X}")
 }
 
+/// The style of every figure, for a page that keeps its styles apart.
+#[must_use]
+pub fn style_of_figures() -> String {
+    style(crate::chart::canvas::CLASS)
+}
+
 /// The style of one figure: light values by default, so that a page may set
 /// the same custom properties, and dark values where the reader asks for
 /// them on a screen.

@@ -71,7 +71,7 @@ pub(crate) enum Command {
     },
     /// Write a trial as a folder of files that `import` reads back
     Export(ExportArguments),
-    /// Give a board a password for the inlet
+    /// Give a board a password for the inlet, or the pages one
     Password(PasswordArguments),
     /// Print completions for a shell
     Completions {
@@ -200,7 +200,12 @@ pub(crate) struct ExportArguments {
 #[derive(Debug, Args)]
 pub(crate) struct PasswordArguments {
     /// The board
-    pub(crate) board: Name,
+    #[arg(required_unless_present = "web")]
+    pub(crate) board: Option<Name>,
+    /// Set the password of the pages instead; it counts from the daemon's
+    /// next start, which also logs everybody out
+    #[arg(long, conflicts_with_all = ["board", "save"])]
+    pub(crate) web: bool,
     /// Read the password from the first line of standard input, instead of
     /// making one up
     #[arg(long)]

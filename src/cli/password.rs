@@ -1,7 +1,6 @@
-//! `password`: what lets a board in at the inlet.
+//! `password`: what lets a board in at the inlet, or people to the pages.
 //!
-//! The password itself is kept nowhere; only its hash goes into the users
-//! file.
+//! The password itself is kept nowhere; only its hash goes into a file.
 
 use std::fs::{self, OpenOptions};
 use std::io::{self, Write};
@@ -15,6 +14,7 @@ use crate::cli::failure::{Answer, Failure};
 use crate::cli::opening::House;
 use crate::cli::output::Output;
 use crate::source::inlet::{users_line, with_password};
+use crate::web;
 
 /// Letters that cannot be taken for one another; 32, so that a byte has no
 /// favourites.
@@ -28,7 +28,9 @@ pub(crate) fn password(
     arguments: &PasswordArguments,
     output: &mut Output,
 ) -> Result<Answer, Failure> {
-    let board = &arguments.board;
+    let Some(board) = &arguments.board else {
+        return of_the_pages(&house()?, arguments, output);
+    };
     let secret = if arguments.stdin { typed()? } else { invented() };
     let wrong = |error| Failure::of(&error);
     let saved = if arguments.save {
@@ -72,6 +74,37 @@ pub(crate) fn password(
         }
         (None, None) => {}
     }
+    Ok(Answer::Done)
+}
+
+/// Writes the password file of the pages, beside the settings.
+fn of_the_pages(
+    house: &House,
+    arguments: &PasswordArguments,
+    output: &mut Output,
+) -> Result<Answer, Failure> {
+    let secret = if arguments.stdin { typed()? } else { invented() };
+    let text = web::password_text(&secret).map_err(|e| Failure::of(&e))?;
+    let file = house.settings.web_password_file();
+    replace(&file, &text)?;
+    let told = (!arguments.stdin).then_some(&secret);
+    if output.json {
+        output.object(&json!({
+            "format": "vernalog-password/1",
+            "password": told,
+            "saved": file,
+        }))?;
+        return Ok(Answer::Done);
+    }
+    if let Some(secret) = told {
+        output.talk(&format!(
+            "the password of the pages is {secret}; it is not kept anywhere"
+        ));
+    }
+    output.line(&format!(
+        "the pages ask for it from the daemon's next start ({})",
+        file.display()
+    ))?;
     Ok(Answer::Done)
 }
 

@@ -66,6 +66,9 @@ async fn run_on(
             .hint("without --strict the others run all the same"));
     }
     tracing::info!(data = %settings.data.display(), "running");
+    if let Some(address) = running.web {
+        tracing::info!("pages at http://{address}/");
+    }
     if running.sources().is_empty() {
         tracing::info!(
             "no board is expected: the settings name no inlet, broker or \

@@ -48,6 +48,12 @@ data = {data}
 #topic = "garden/+/state"
 #fields = {{ temperature = {{ pointer = "/t", unit = "Cel" }}, light = {{ pointer = "/l", unit = "lx", scale = 10 }} }}
 
+# Pages for the phone. Beyond this machine only with a password:
+# `vernalog password --web`.
+#[web]
+#listen = "0.0.0.0:8420"
+#base_url = "http://seedbox.local:8420"
+
 # How an alert leaves the house: a program that gets it as JSON.
 #[[channel]]
 #kind = "command"

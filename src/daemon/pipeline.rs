@@ -6,7 +6,7 @@
 
 use std::collections::BTreeSet;
 use std::net::SocketAddr;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::thread::JoinHandle;
 use std::time::Duration;
@@ -26,6 +26,7 @@ use crate::notify::Channel;
 use crate::observation::Name;
 use crate::source::{Feed, SourceHealth, broker, inlet, serial};
 use crate::store::{Access, Store, StoreError};
+use crate::web;
 
 /// How long stopping may take before what still runs is left behind.
 const DEADLINE: Duration = Duration::from_secs(20);
@@ -49,6 +50,8 @@ pub struct Plan {
     pub mappings: Vec<Mapping>,
     /// Ways out for alerts.
     pub channels: Vec<Channel>,
+    /// Pages for the phone.
+    pub web: Option<web::Opening>,
 }
 
 /// Why the daemon did not start.
@@ -75,7 +78,9 @@ pub struct Running {
     sources: Vec<Arc<SourceHealth>>,
     /// Where the inlet listens, if it does.
     pub inlet: Option<SocketAddr>,
-    /// Sources that could not be started, each with its reason.
+    /// Where the pages are, if there are any.
+    pub web: Option<SocketAddr>,
+    /// Sources and pages that could not be started, each with its reason.
     pub broken: Vec<String>,
     _lock: DaemonLock,
 }
@@ -125,6 +130,10 @@ pub async fn start(plan: Plan, clock: Clock) -> Result<Running, DaemonError> {
     for settings in &plan.serial {
         start.serial(settings);
     }
+    let web = match &plan.web {
+        Some(opening) => start.pages(opening, &plan.data).await,
+        None => None,
+    };
     let Starting { feed, mut tasks, ports, sources, broken } = start;
     // Without any source the daemon runs as well: this keeps the queue open
     // until the stop signal. When the last sender ends, the writer drains.
@@ -166,6 +175,7 @@ pub async fn start(plan: Plan, clock: Clock) -> Result<Running, DaemonError> {
         writer,
         sources,
         inlet,
+        web,
         broken,
         _lock: lock,
     })
@@ -197,6 +207,24 @@ impl Starting {
                 known_boards.extend(inlet.boards());
                 self.sources.push(inlet.health());
                 self.tasks.spawn(inlet.run(self.feed.clone()));
+                Some(address)
+            }
+            Err(error) => {
+                self.broken.push(told(&error));
+                None
+            }
+        }
+    }
+
+    async fn pages(
+        &mut self,
+        opening: &web::Opening,
+        data: &Path,
+    ) -> Option<SocketAddr> {
+        match web::bind(opening, data, self.feed.now.clone()).await {
+            Ok(pages) => {
+                let address = pages.local_addr();
+                self.tasks.spawn(pages.run(self.feed.stop.clone()));
                 Some(address)
             }
             Err(error) => {
@@ -252,7 +280,7 @@ impl Running {
         self.stop.send_replace(true);
         let tasks = async { while self.tasks.join_next().await.is_some() {} };
         if timeout(DEADLINE, tasks).await.is_err() {
-            left_behind.push("sources or outbox");
+            left_behind.push("sources, pages or outbox");
             self.tasks.abort_all();
         }
         for port in self.ports {

@@ -22,6 +22,7 @@ use crate::exchange::times::{ZoneRule, length_millis};
 use crate::notify::{self, Channel};
 use crate::observation::shown;
 use crate::source::{broker, inlet, mapping, serial};
+use crate::web;
 
 /// The file in the working folder.
 pub const FILE_HERE: &str = "vernalog.toml";
@@ -36,7 +37,7 @@ const COMMIT_EVERY: Duration = Duration::from_secs(1);
 const LONGEST_COMMIT: Duration = Duration::from_secs(60);
 
 /// The keys of the file, in the order in which they are explained.
-const KEYS: [&str; 9] = [
+const KEYS: [&str; 10] = [
     "time_zone",
     "data",
     "evening",
@@ -46,6 +47,7 @@ const KEYS: [&str; 9] = [
     "serial",
     "mapping",
     "channel",
+    "web",
 ];
 
 /// The settings as understood.
@@ -76,6 +78,8 @@ pub struct Connections {
     pub mappings: Vec<Mapping>,
     /// `[[channel]]`
     pub channels: Vec<Channel>,
+    /// `[web]`
+    pub web: Option<web::Settings>,
 }
 
 /// Something wrong in the file.
@@ -193,7 +197,18 @@ impl Settings {
             serial: connections.serial,
             mappings: connections.mappings,
             channels: connections.channels,
+            web: connections.web.map(|settings| web::Opening {
+                settings,
+                password_file: self.web_password_file(),
+                zone: self.zone,
+            }),
         }
+    }
+
+    /// Where the hashed password of the pages is kept, if there is one.
+    #[must_use]
+    pub fn web_password_file(&self) -> PathBuf {
+        beside(self.file.as_deref(), Path::new(web::PASSWORD_FILE))
     }
 }
 
@@ -250,6 +265,7 @@ impl Gathering<'_> {
                 "serial" => to.serial = plain(self.list(value)),
                 "mapping" => to.mappings = self.mappings(value),
                 "channel" => to.channels = self.channels(value),
+                "web" => to.web = self.web(value),
                 unknown => {
                     let near = did_you_mean(unknown, KEYS);
                     self.wrong(
@@ -328,6 +344,18 @@ impl Gathering<'_> {
             self.wrong(Some(whole.clone()), in_a_row(&error));
         }
         good
+    }
+
+    fn web(&mut self, value: Spanned<DeValue<'_>>) -> Option<web::Settings> {
+        let span = value.span();
+        let settings: web::Settings = self.one(value)?;
+        match settings.look() {
+            Ok(()) => Some(settings),
+            Err(error) => {
+                self.wrong(Some(span), error.to_string());
+                None
+            }
+        }
     }
 
     fn meant<T>(

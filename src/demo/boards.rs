@@ -77,6 +77,7 @@ async fn play_on(
         serial: vec![serial::Settings::at(port)],
         mappings: Vec::new(),
         channels: Vec::new(),
+        web: None,
     };
     let running = start(plan, time.clock()).await?;
     let address = running.inlet.ok_or_else(|| {

@@ -1,7 +1,7 @@
 //! The figures of a report: which there are, what they are called, and how
 //! the study becomes the plain numbers that `chart` draws.
 
-mod climate;
+pub(crate) mod climate;
 mod comparison;
 mod placed;
 
@@ -108,7 +108,7 @@ pub fn all(scene: Scene<'_>) -> Vec<Figure> {
 }
 
 /// A count with its Wilson interval, for a mark.
-fn counted(germinated: u32, seeds: u32) -> crate::chart::Outcome {
+pub(crate) fn counted(germinated: u32, seeds: u32) -> crate::chart::Outcome {
     let interval = Proportion::new(germinated, seeds).ok().map(|share| {
         let interval =
             share.interval(IntervalMethod::Wilson, Confidence::NINETY_FIVE);

@@ -9,7 +9,7 @@ mod containers;
 mod fridge;
 mod methods;
 mod places;
-mod style;
+pub(crate) mod style;
 mod table;
 mod top;
 

@@ -74,37 +74,107 @@ impl Store {
         records: &Records<'_>,
     ) -> Result<Recorded, StoreError> {
         let transaction = self.begin()?;
-        let ledger = read_all(&transaction)?;
-        let admission = admit(&ledger, records.drafts, &records.on_conflict);
-        let mut recorded = Recorded {
-            written: Vec::new(),
-            unchanged: admission.unchanged,
-            refused: admission.refused,
-        };
-        if records.keep == Keep::AllOrNothing && !recorded.refused.is_empty() {
-            return Ok(recorded);
-        }
-        let mut labels = Labels::of(&ledger);
-        let next = ledger.last().map_or(0, |entry| entry.id.0) + 1;
-        for (id, (_, mut draft)) in (next..).zip(admission.fresh) {
-            labels.give(&mut draft);
-            let entry = Entry {
-                id: EntryId(id),
-                draft,
-                written: records.now,
-                by: records.by.to_owned(),
-                origin: records.origin.to_owned(),
-            };
-            if !records.dry_run {
-                insert(&transaction, &entry)?;
-            }
-            recorded.written.push(entry);
-        }
-        if !records.dry_run {
-            transaction.commit().writing()?;
-        }
+        let recorded = judge_and_write(&transaction, records)?;
+        transaction.commit().writing()?;
         Ok(recorded)
     }
+
+    /// As [`Store::record`], for a form that may be sent twice: `None` when
+    /// this very form was written before. A refused one may come again.
+    ///
+    /// # Errors
+    /// As [`Store::record`].
+    pub fn record_once(
+        &mut self,
+        records: &Records<'_>,
+        form: &str,
+    ) -> Result<Option<Recorded>, StoreError> {
+        let transaction = self.begin()?;
+        if is_taken(&transaction, form)? {
+            return Ok(None);
+        }
+        let recorded = judge_and_write(&transaction, records)?;
+        if recorded.refused.is_empty() {
+            let now = records.now.millis();
+            transaction
+                .execute(
+                    "INSERT INTO taken_form (form, at_ms) VALUES (?1, ?2)",
+                    params![form, now],
+                )
+                .writing()?;
+            transaction
+                .execute(
+                    "DELETE FROM taken_form WHERE at_ms < ?1",
+                    [now - FORMS_KEPT_MILLIS],
+                )
+                .writing()?;
+        }
+        transaction.commit().writing()?;
+        Ok(Some(recorded))
+    }
+
+    /// Whether [`Store::record_once`] has written this form.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn form_is_taken(&self, form: &str) -> Result<bool, StoreError> {
+        is_taken(&self.connection, form)
+    }
+
+    /// The number of the newest entry: while it stays, so does the ledger.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn newest_entry(&self) -> Result<Option<EntryId>, StoreError> {
+        let newest: Option<i64> = self
+            .connection
+            .query_row("SELECT max(id) FROM entry", [], |row| row.get(0))
+            .reading()?;
+        Ok(newest.map(EntryId))
+    }
+}
+
+/// A form sent again after so long was not sent by impatience, ms.
+const FORMS_KEPT_MILLIS: i64 = 90 * 86_400_000;
+
+fn is_taken(connection: &Connection, form: &str) -> Result<bool, StoreError> {
+    connection
+        .prepare_cached("SELECT 1 FROM taken_form WHERE form = ?1")
+        .and_then(|mut known| known.exists([form]))
+        .reading()
+}
+
+fn judge_and_write(
+    transaction: &Connection,
+    records: &Records<'_>,
+) -> Result<Recorded, StoreError> {
+    let ledger = read_all(transaction)?;
+    let admission = admit(&ledger, records.drafts, &records.on_conflict);
+    let mut recorded = Recorded {
+        written: Vec::new(),
+        unchanged: admission.unchanged,
+        refused: admission.refused,
+    };
+    if records.keep == Keep::AllOrNothing && !recorded.refused.is_empty() {
+        return Ok(recorded);
+    }
+    let mut labels = Labels::of(&ledger);
+    let next = ledger.last().map_or(0, |entry| entry.id.0) + 1;
+    for (id, (_, mut draft)) in (next..).zip(admission.fresh) {
+        labels.give(&mut draft);
+        let entry = Entry {
+            id: EntryId(id),
+            draft,
+            written: records.now,
+            by: records.by.to_owned(),
+            origin: records.origin.to_owned(),
+        };
+        if !records.dry_run {
+            insert(transaction, &entry)?;
+        }
+        recorded.written.push(entry);
+    }
+    Ok(recorded)
 }
 
 /// Gives each new unit a label that no unit ever had.

@@ -7,7 +7,7 @@ use crate::climate::chill::ChillBand;
 use crate::climate::days::{DaySummary, days};
 use crate::climate::integrate::{Dose, HourlySums, HoursOfDay};
 use crate::climate::light::{DARK_BELOW_LUX, lux_hours};
-use crate::climate::log::{Log, Span, longest_gap_millis};
+use crate::climate::log::{LocalOffset, Log, Span, longest_gap_millis};
 use crate::climate::shape::Shape;
 use crate::climate::warmth::Warmth;
 use crate::observation::{Name, Quality, Quantity, Reading, Series};
@@ -74,7 +74,7 @@ impl<'a> PlaceLogs<'a> {
         let mut logs = BTreeMap::new();
         for (place, span) in &spans {
             for quantity in Quantity::CLIMATE {
-                let log = place_log(material, place, quantity, *span);
+                let log = place_log(material.into(), place, quantity, *span);
                 logs.insert((place.clone(), quantity), log);
             }
         }
@@ -297,9 +297,106 @@ fn hand_readings(house: &House, place: &Name) -> Vec<(Instant, Quantity, f64)> {
         .collect()
 }
 
+/// What logs of places are joined from.
+#[derive(Clone, Copy)]
+pub struct Logged<'a> {
+    /// The house.
+    pub house: &'a House,
+    /// Raw readings of the series that speak for the place.
+    pub readings: &'a BTreeMap<Series, Vec<Reading>>,
+    /// The house's distance from UTC.
+    pub local: LocalOffset<'a>,
+}
+
+impl<'a> From<Material<'a>> for Logged<'a> {
+    fn from(material: Material<'a>) -> Self {
+        let Material { house, readings, local, .. } = material;
+        Self { house, readings, local }
+    }
+}
+
+/// The climate of one place over a span, whether units were there or not.
+#[derive(Debug, Clone)]
+pub struct PlaceClimate {
+    /// What is known of each quantity.
+    pub quantities: BTreeMap<Quantity, QuantityStudy>,
+    /// The same hour by hour, hours without readings left out.
+    pub hours: BTreeMap<Quantity, Vec<Hour>>,
+    /// Degree-hours over the span above the first of [`BASES`].
+    pub warmth: Dose,
+    /// Lux-hours over the span.
+    pub light: Dose,
+}
+
+/// An hour of a log.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Hour {
+    /// When.
+    pub span: Span,
+    /// Mean over its covered part.
+    pub mean: f64,
+    /// Lowest reading in it.
+    pub low: f64,
+    /// Highest reading in it.
+    pub high: f64,
+}
+
+/// What the log of a place says over a span.
+#[must_use]
+pub fn climate(logged: Logged<'_>, place: &Name, span: Span) -> PlaceClimate {
+    let log = |quantity| place_log(logged, place, quantity, span);
+    let logs = Quantity::CLIMATE.map(|quantity| (quantity, log(quantity)));
+    let of = |wanted| {
+        let (_, found) = logs
+            .iter()
+            .find(|(quantity, _)| *quantity == wanted)
+            .expect("each quantity has its log");
+        &found.log
+    };
+    let base = Celsius::new(BASES[0]).expect("a plain temperature");
+    let shape = Warmth::above(base).shape();
+    let warmth = HourlySums::of(of(Quantity::Temperature), shape);
+    let light = HourlySums::of(of(Quantity::Light), lux_hours());
+    let lit = HoursOfDay::lit(&light, DARK_BELOW_LUX);
+    PlaceClimate {
+        quantities: logs
+            .iter()
+            .map(|(q, place_log)| (*q, quantity(place_log, span)))
+            .collect(),
+        hours: logs
+            .iter()
+            .map(|(q, place_log)| (*q, hours(&place_log.log, span)))
+            .collect(),
+        warmth: warmth.over(&[span], HoursOfDay::ALL),
+        light: light.over(&[span], lit),
+    }
+}
+
+fn hours(log: &Log<'_>, span: Span) -> Vec<Hour> {
+    let readings = log.readings();
+    let mut hours = Vec::new();
+    let mut from = span.from;
+    while from < span.to {
+        let to = from.plus_hours(1.0).min(span.to);
+        let first = readings.partition_point(|r| r.at < from);
+        let after = readings.partition_point(|r| r.at < to);
+        let values = || readings[first..after].iter().map(|r| r.value);
+        let hour = Span::new(from, to);
+        if let (Some(mean), Some(low), Some(high)) = (
+            log.mean(hour),
+            values().min_by(f64::total_cmp),
+            values().max_by(f64::total_cmp),
+        ) {
+            hours.push(Hour { span: hour, mean, low, high });
+        }
+        from = to;
+    }
+    hours
+}
+
 /// Joins the voices of a place into one log, corrected and sifted.
 fn place_log<'a>(
-    material: Material<'a>,
+    material: Logged<'a>,
     place: &Name,
     quantity: Quantity,
     span: Span,

@@ -135,6 +135,7 @@ async fn daemon(data: &Path, port: u16, now: &Arc<AtomicI64>) -> Running {
         serial: Vec::new(),
         mappings: Vec::new(),
         channels: Vec::new(),
+        web: None,
     };
     let running = start(plan, clock).await.unwrap();
     let mut health = running.sources()[0].watch();

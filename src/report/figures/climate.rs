@@ -6,6 +6,7 @@ use crate::climate::log::Span;
 use crate::observation::Quantity;
 use crate::report::Scene;
 use crate::study::place::{PlaceStudy, QuantityStudy};
+use crate::trial::entry::Watch;
 
 fn known(place: &PlaceStudy, quantity: Quantity) -> Option<&QuantityStudy> {
     place.quantities.get(&quantity).filter(|known| known.is_known())
@@ -33,7 +34,16 @@ pub(super) fn trace(
 ) -> Option<Trace> {
     let known = known(place, quantity)?;
     let watch = scene.house.watches.get(&(place.name.clone(), quantity));
-    Some(Trace {
+    Some(daily(known, watch.map(|(_, watch)| watch), span))
+}
+
+/// A quantity day by day, with the range that is wanted.
+pub(crate) fn daily(
+    known: &QuantityStudy,
+    watch: Option<&Watch>,
+    span: Span,
+) -> Trace {
+    Trace {
         each: "day".to_owned(),
         stretches: known
             .days
@@ -49,18 +59,22 @@ pub(super) fn trace(
             })
             .collect(),
         holes: holes(known, span),
-        wanted: watch.map(|(_, watch)| Wanted {
+        wanted: watch.map(|watch| Wanted {
             low: watch.low,
             high: watch.high,
             hours_outside: None,
         }),
-    })
+    }
 }
 
 /// Sum of each day; none where nothing was logged.
 pub(super) fn light(place: &PlaceStudy, span: Span) -> Option<Light> {
-    let known = known(place, Quantity::Light)?;
-    Some(Light {
+    Some(daily_light(known(place, Quantity::Light)?, span))
+}
+
+/// The sum of each day.
+pub(crate) fn daily_light(known: &QuantityStudy, span: Span) -> Light {
+    Light {
         days: known
             .days
             .iter()
@@ -73,5 +87,5 @@ pub(super) fn light(place: &PlaceStudy, span: Span) -> Option<Light> {
             })
             .collect(),
         holes: holes(known, span),
-    })
+    }
 }

@@ -3,23 +3,27 @@
 use crate::chart::colour::{ALL, Colour};
 use crate::report::figures::Figure;
 
-/// The whole style sheet of a page with these figures.
-pub(super) fn sheet(figures: &[Figure]) -> String {
+/// The colours of the house as custom properties, light and dark.
+pub(crate) fn colours() -> String {
     let properties = |value: fn(&Colour) -> String| -> String {
         ALL.iter().map(|c| format!("--{}:{};", c.name, value(c))).collect()
     };
-    let light = properties(Colour::light_hex);
-    let dark = properties(Colour::dark_hex);
+    format!(
+        ":root{{{}}}\n\
+         @media screen and (prefers-color-scheme:dark){{:root{{{}}}}}\n",
+        properties(Colour::light_hex),
+        properties(Colour::dark_hex)
+    )
+}
+
+/// The whole style sheet of a page with these figures.
+pub(super) fn sheet(figures: &[Figure]) -> String {
     // All figures carry the same style.
     let of_figures = figures
         .first()
         .and_then(|figure| style_of(&figure.wide))
         .unwrap_or_default();
-    format!(
-        ":root{{{light}}}\n\
-         @media screen and (prefers-color-scheme:dark){{:root{{{dark}}}}}\n\
-         {of_figures}\n{PAGE}"
-    )
+    format!("{}{of_figures}\n{PAGE}", colours())
 }
 
 const OPEN: &str = "<style>";
@@ -31,7 +35,7 @@ fn style_of(svg: &str) -> Option<&str> {
 }
 
 /// A figure without the style it carries when it stands alone.
-pub(super) fn without_style(svg: &str) -> String {
+pub(crate) fn without_style(svg: &str) -> String {
     let pieces = svg.split_once(OPEN).and_then(|(before, rest)| {
         let (_, after) = rest.split_once(CLOSE)?;
         Some((before, after))

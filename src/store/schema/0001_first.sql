@@ -24,6 +24,12 @@ WHEN EXISTS (SELECT 1 FROM entry WHERE id = NEW.id) BEGIN
     SELECT RAISE(ABORT, 'the ledger is append-only');
 END;
 
+-- Forms of the pages that were written: one that is sent twice counts once.
+CREATE TABLE taken_form (
+    form TEXT PRIMARY KEY,
+    at_ms INTEGER NOT NULL
+) STRICT, WITHOUT ROWID;
+
 -- Streams of values, with what is asked of them most often.
 CREATE TABLE series (
     id INTEGER PRIMARY KEY,

@@ -17,6 +17,7 @@ use vernalog::trial::admission::OnConflict;
 use vernalog::trial::entry::{Draft, PlaceKind, Statement};
 use vernalog::trial::when::When;
 use vernalog::units::Instant;
+use vernalog::web;
 
 use crate::support::writer::{NOON, PATIENCE};
 
@@ -75,6 +76,7 @@ pub(crate) struct House {
     pub(crate) brokers: Vec<broker::Settings>,
     pub(crate) serial: Vec<serial::Settings>,
     pub(crate) channels: Vec<Channel>,
+    pub(crate) web: Option<web::Opening>,
 }
 
 /// A daemon that runs.
@@ -97,6 +99,7 @@ impl House {
             brokers: Vec::new(),
             serial: Vec::new(),
             channels: Vec::new(),
+            web: None,
         }
     }
 
@@ -125,6 +128,7 @@ impl House {
             serial: self.serial.clone(),
             mappings: Vec::new(),
             channels: self.channels.clone(),
+            web: self.web.clone(),
         }
     }
 
@@ -270,6 +274,11 @@ impl Daemon {
     /// Where boards connect to.
     pub(crate) fn inlet(&self) -> SocketAddr {
         self.0.inlet.expect("this house has an inlet")
+    }
+
+    /// Where the pages are.
+    pub(crate) fn web(&self) -> SocketAddr {
+        self.0.web.expect("this house has pages")
     }
 
     /// The only source, or the first.
