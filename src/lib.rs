@@ -5,7 +5,7 @@
 //! ```text
 //! board ─► source ─► decode ─► store ─► status, alerts
 //!          (bytes)   (Message)   ├────► alert ─► notify
-//! grower ─► cli ──► ledger ──────┴────► study ─► report
+//! grower ─► cli, web ─► ledger ──┴────► study ─► report
 //! ```
 //!
 //! **Thinking is pure, doing is thin.** Floors 1 and 2 take values and give

@@ -149,8 +149,8 @@ impl State {
             Self::InRange => "in range",
             Self::Above => "above its range",
             Self::Below => "below its range",
-            Self::NoRange => "no range set",
-            Self::Unknown => "unknown: too old",
+            Self::NoRange => "without a range",
+            Self::Unknown => "unknown now",
         }
     }
 
@@ -179,10 +179,9 @@ fn at_place(desk: &Desk, series: &[SeriesInfo], place: &Place) -> Markup {
                                 (value(quantity, reading.value)) " "
                                 span.unit { (quantity.unit()) }
                             }
-                            span.soft { (quantity.word()) }
                             span.soft {
                                 span.mark aria-hidden="true" { (state.mark()) }
-                                " " (state.words()) ", "
+                                " " (quantity.word()) " " (state.words()) ", "
                                 (ago(desk.now, reading.at))
                                 @for mark in reading.quality.words() {
                                     ", " (mark)

@@ -251,11 +251,11 @@ fn progress(desk: &Desk, here: Here<'_>, in_round: bool) -> Markup {
     let next = units::next(&stops, &here);
     let due = u64::try_from(due).unwrap_or_default();
     html! {
-        p.round { "Round: " (n_of(due, "unit", "units")) " to look at"
+        p.round { (n_of(due, "unit", "units")) " to look at"
             @if let Some(next) = next {
                 " · "
                 a href={ (link(next.unit)) "?round=1" } {
-                    "skip to " (next.unit.name)
+                    "skip to\u{a0}" (next.unit.name)
                 }
             }
             " · " a href="/round" { "list" }

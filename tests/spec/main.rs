@@ -21,3 +21,4 @@ mod storing;
 mod trial_folder;
 mod truth;
 mod watching;
+mod web_page;

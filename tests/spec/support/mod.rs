@@ -5,4 +5,10 @@ pub(crate) mod flood;
 pub(crate) mod home;
 pub(crate) mod house;
 pub(crate) mod peer;
+pub(crate) mod phone;
 pub(crate) mod writer;
+
+/// Whether full sizes are asked for (`tests/run --long`).
+pub(crate) fn long() -> bool {
+    std::env::var_os("VERNALOG_LONG").is_some()
+}

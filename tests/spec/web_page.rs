@@ -1,0 +1,180 @@
+//! Pages for the phone: counting in seconds, and nothing that the ledger
+//! would not take; shut to everybody else.
+
+mod browser;
+mod counting;
+mod shut;
+
+use vernalog::exchange::times::ZoneRule;
+use vernalog::store::{Access, Keep, Records, Store};
+use vernalog::trial::admission::OnConflict;
+use vernalog::trial::book::Book;
+use vernalog::trial::entry::{
+    Batch, Container, Draft, Lid, Lot, PlaceKind, Statement,
+};
+use vernalog::trial::unit::Unit;
+use vernalog::trial::when::When;
+use vernalog::web;
+
+use crate::support::house::{House, name};
+
+/// A house with pages, and 24 boxes of 20 seeds at two places.
+pub(crate) fn house_with_boxes() -> House {
+    let mut house = House::new();
+    house.inlet = None;
+    house.web = Some(web::Opening {
+        settings: web::Settings {
+            listen: ([127, 0, 0, 1], 0).into(),
+            base_url: None,
+        },
+        password_file: house.file(web::PASSWORD_FILE),
+        zone: ZoneRule {
+            zone: chrono_tz::Europe::Dublin,
+            evening: chrono::NaiveTime::from_hms_opt(20, 0, 0).unwrap(),
+        },
+    });
+    let mut said = vec![Statement::Trial {
+        trial: name("rowan"),
+        question: "Six or twelve weeks?".to_owned(),
+        planned: Vec::new(),
+    }];
+    said.extend(["stair-landing", "boiler-shelf"].map(|place| {
+        Statement::Place {
+            place: name(place),
+            place_kind: PlaceKind::Shelf,
+            light_source: String::new(),
+            title: String::new(),
+        }
+    }));
+    said.push(Statement::Lot(Lot {
+        lot: name("hedge"),
+        species: "Sorbus aucuparia".to_owned(),
+        supplier: String::new(),
+        collected: String::new(),
+        received: String::new(),
+        storage: String::new(),
+        factors: Default::default(),
+    }));
+    said.push(Statement::Batch(Batch {
+        batch: name("hedge-12"),
+        lot: Some(name("hedge")),
+        parent: None,
+        seeds: 480,
+        label: None,
+        factors: Default::default(),
+    }));
+    for i in 1..=24 {
+        let container = name(&format!("r{i:02}"));
+        said.push(Statement::Container(Container {
+            container: container.clone(),
+            batch: Some(name("hedge-12")),
+            seeds: 20,
+            lid: Lid::Closed,
+            label: None,
+            factors: Default::default(),
+        }));
+        let place = if i <= 12 { "stair-landing" } else { "boiler-shelf" };
+        said.push(Statement::Stay {
+            unit: container,
+            place: Some(name(place)),
+            until: None,
+            moist: true,
+            position: String::new(),
+        });
+    }
+    record(&house, said);
+    house.clock.pass(86_400);
+    house
+}
+
+/// Writes into the ledger as the command line does.
+pub(crate) fn record(house: &House, said: Vec<Statement>) {
+    let now = house.clock.now();
+    let trial = name("rowan");
+    let drafts: Vec<Draft> = said
+        .into_iter()
+        .map(|said| Draft::new(Some(&trial), When::exactly(now), said))
+        .collect();
+    let mut store = Store::open(&house.data(), Access::Create).unwrap();
+    let recorded = store
+        .record(&Records {
+            drafts: &drafts,
+            on_conflict: OnConflict::Refuse,
+            keep: Keep::AllOrNothing,
+            by: "rowan",
+            origin: "command",
+            now,
+            dry_run: false,
+        })
+        .unwrap();
+    assert_eq!(recorded.refused, []);
+}
+
+/// A box as the ledger has it.
+pub(crate) fn unit(house: &House, called: &str) -> Unit {
+    let (book, problems) = Book::build(&house.store().ledger().unwrap());
+    assert_eq!(problems, []);
+    book.trials["rowan"].units[called].clone()
+}
+
+/// The address of a box: the one on its label.
+pub(crate) fn at(house: &House, called: &str) -> String {
+    format!("/u/{}", unit(house, called).label.unwrap())
+}
+
+pub(crate) fn n_entries(house: &House) -> usize {
+    house.store().ledger().unwrap().len()
+}
+
+/// Sets the password of the pages.
+pub(crate) fn with_password(house: &House, password: &str) {
+    let text = web::password_text(password).unwrap();
+    std::fs::write(house.file(web::PASSWORD_FILE), text).unwrap();
+}
+
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn other_machines_are_let_in_only_when_there_is_a_password() {
+    let mut house = house_with_boxes();
+    let opening = house.web.as_mut().unwrap();
+    opening.settings.listen = ([0, 0, 0, 0], 0).into();
+
+    let clock = house.clock_for_the_daemon();
+    let running = vernalog::daemon::start(house.plan(), clock).await.unwrap();
+    assert!(running.web.is_none());
+    let told = running.broken.join("\n");
+    assert!(told.contains("vernalog password --web"), "{told}");
+    running.stop().await;
+
+    with_password(&house, "moist-chill");
+    let daemon = house.start().await;
+    assert!(daemon.web().port() > 0);
+    daemon.stop().await;
+}
+
+/// A reader that takes its time does not hold up the end.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn an_open_connection_does_not_keep_the_daemon_from_stopping() {
+    use tokio::io::AsyncWriteExt as _;
+    let house = house_with_boxes();
+    let daemon = house.start().await;
+    let mut idle = tokio::net::TcpStream::connect(daemon.web()).await.unwrap();
+    idle.write_all(b"GET / HTTP/1.1\r\nHost: loc").await.unwrap();
+    let begin = std::time::Instant::now();
+    daemon.stop().await;
+    assert!(begin.elapsed().as_secs() < 15, "{:?}", begin.elapsed());
+}
+
+/// The password set on the command line is the one that the pages ask for.
+#[test]
+fn the_command_line_sets_the_password_and_keeps_only_its_hash() {
+    let home = crate::support::home::Home::new();
+    home.run_with("password --web --stdin", "moist-chill\n")
+        .succeeds()
+        .answers("next start");
+    let kept = home.read(web::PASSWORD_FILE);
+    assert!(kept.starts_with("$argon2id$v=19$"), "{kept}");
+    assert!(!kept.contains("moist-chill"));
+    home.run_with("password --web --stdin", "short\n").fails();
+    home.run("password").fails();
+    assert_eq!(home.read(web::PASSWORD_FILE), kept);
+}
