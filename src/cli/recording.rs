@@ -10,12 +10,12 @@ use crate::cli::failure::{Answer, Failure};
 use crate::cli::opening::{House, near};
 use crate::cli::output::{Output, safe};
 use crate::cli::record_arguments::Shared;
-use crate::exchange::folder_out::entry_as_json;
 use crate::observation::{Name, Quantity};
 use crate::store::{Access, Keep, Recorded, Records};
 use crate::trial::admission::OnConflict;
 use crate::trial::book::{Book, Trial};
 use crate::trial::entry::{Check, Closure, Draft, Entry, Statement, Watch};
+use crate::trial::line;
 
 /// How conflicts are met.
 pub(crate) fn on_conflict(reason: Option<&String>) -> OnConflict {
@@ -63,7 +63,7 @@ pub(crate) fn write(
     };
     if output.json {
         let written: Vec<_> =
-            recorded.written.iter().map(entry_as_json).collect();
+            recorded.written.iter().map(line::to_json).collect();
         output.object(&json!({
             "format": "vernalog-recorded/1",
             "dry_run": shared.dry_run,

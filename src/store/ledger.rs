@@ -51,6 +51,9 @@ pub struct Recorded {
     pub unchanged: usize,
     /// Drafts refused: index and reason.
     pub refused: Vec<Problem>,
+    /// Why the plain-text journal could not be written, if so; the entries
+    /// are on disk all the same.
+    pub journal_trouble: Option<String>,
 }
 
 impl Store {
@@ -59,7 +62,7 @@ impl Store {
     /// # Errors
     /// [`StoreError::Damaged`] when an entry cannot be understood.
     pub fn ledger(&self) -> Result<Vec<Entry>, StoreError> {
-        read_all(&self.connection)
+        read_after(&self.connection, 0)
     }
 
     /// Judges drafts against the ledger and writes what may be written.
@@ -74,12 +77,13 @@ impl Store {
         records: &Records<'_>,
     ) -> Result<Recorded, StoreError> {
         let transaction = self.begin()?;
-        let ledger = read_all(&transaction)?;
+        let ledger = read_after(&transaction, 0)?;
         let admission = admit(&ledger, records.drafts, &records.on_conflict);
         let mut recorded = Recorded {
             written: Vec::new(),
             unchanged: admission.unchanged,
             refused: admission.refused,
+            journal_trouble: None,
         };
         if records.keep == Keep::AllOrNothing && !recorded.refused.is_empty() {
             return Ok(recorded);
@@ -102,9 +106,25 @@ impl Store {
         }
         if !records.dry_run {
             transaction.commit().writing()?;
+            // What is committed stands; the journal is caught up later.
+            recorded.journal_trouble = self
+                .catch_up_journal(records.now)
+                .err()
+                .map(|error| in_a_row(&error));
         }
         Ok(recorded)
     }
+}
+
+/// An error and its causes on one line.
+pub(crate) fn in_a_row(error: &dyn std::error::Error) -> String {
+    let mut text = error.to_string();
+    let mut cause = error.source();
+    while let Some(error) = cause {
+        text = format!("{text}: {error}");
+        cause = error.source();
+    }
+    text
 }
 
 /// Gives each new unit a label that no unit ever had.
@@ -151,7 +171,10 @@ fn label_of(statement: &Statement) -> Option<Label> {
     }
 }
 
-fn insert(connection: &Connection, entry: &Entry) -> Result<(), StoreError> {
+pub(crate) fn insert(
+    connection: &Connection,
+    entry: &Entry,
+) -> Result<(), StoreError> {
     let draft = &entry.draft;
     let json = |value: Result<String, serde_json::Error>| {
         value.expect("an entry can always be written as JSON")
@@ -180,14 +203,18 @@ fn insert(connection: &Connection, entry: &Entry) -> Result<(), StoreError> {
     Ok(())
 }
 
-fn read_all(connection: &Connection) -> Result<Vec<Entry>, StoreError> {
+/// The entries after one, in the order of writing; after 0, all.
+pub(crate) fn read_after(
+    connection: &Connection,
+    after: i64,
+) -> Result<Vec<Entry>, StoreError> {
     let mut statement = connection
         .prepare_cached(
             "SELECT id, trial, at_ms, stated, written_ms, by, origin, \
-             supersedes, reason, body FROM entry ORDER BY id",
+             supersedes, reason, body FROM entry WHERE id > ?1 ORDER BY id",
         )
         .reading()?;
-    let mut rows = statement.query([]).reading()?;
+    let mut rows = statement.query([after]).reading()?;
     let mut entries = Vec::new();
     while let Some(row) = rows.next().reading()? {
         entries.push(entry_from(row)?);
