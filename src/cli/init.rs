@@ -8,12 +8,16 @@ use chrono_tz::Tz;
 use serde_json::json;
 
 use crate::cli::arguments::{Common, InitArguments};
+use crate::cli::backup::alone;
 use crate::cli::failure::{Answer, Failure};
-use crate::cli::opening::{folder_of, zone_of_the_machine};
+use crate::cli::opening::zone_of_the_machine;
 use crate::cli::output::Output;
+use crate::daemon::clock::host_now;
 use crate::daemon::new_settings::new_settings;
 use crate::daemon::settings::{FILE_HERE, Settings};
-use crate::store::{Access, Store};
+use crate::store::disk::folder_of;
+use crate::store::forward::bring_forward;
+use crate::store::{Access, Store, StoreError};
 
 /// The data file beside the settings.
 const DATA: &str = "vernalog.db";
@@ -25,16 +29,7 @@ pub(crate) fn init(
 ) -> Result<Answer, Failure> {
     let file =
         common.settings.clone().unwrap_or_else(|| PathBuf::from(FILE_HERE));
-    let zone = match arguments.time_zone.or_else(zone_of_the_machine) {
-        Some(zone) => zone,
-        None => {
-            output.talk(
-                "the time zone of this machine is not known: UTC is written \
-                 into the settings; change it there",
-            );
-            Tz::UTC
-        }
-    };
+    let zone = zone_of(arguments, output);
     let data = common.data.as_deref().unwrap_or(Path::new(DATA));
     // Paths in the file are meant from its folder, those typed from here.
     let data = if common.data.is_some() && data.is_relative() {
@@ -47,7 +42,7 @@ pub(crate) fn init(
     write_new(&file, &new_settings(zone, &data.to_string_lossy()))?;
     let settings = Settings::read(&file)?;
     let known = settings.data.exists();
-    Store::open(&settings.data, Access::Create)?;
+    make_or_bring_forward(&settings.data, output)?;
     if output.json {
         output.object(&json!({
             "format": "vernalog-init/1",
@@ -70,6 +65,37 @@ pub(crate) fn init(
         )?;
     }
     Ok(Answer::Done)
+}
+
+/// The zone as typed, or that of this machine.
+pub(crate) fn zone_of(arguments: &InitArguments, output: &Output) -> Tz {
+    arguments.time_zone.or_else(zone_of_the_machine).unwrap_or_else(|| {
+        output.talk(
+            "the time zone of this machine is not known: UTC is written into \
+             the settings; change it there",
+        );
+        Tz::UTC
+    })
+}
+
+/// Makes the data file; one of an older program is brought forward, for
+/// which the daemon must not run.
+fn make_or_bring_forward(data: &Path, output: &Output) -> Result<(), Failure> {
+    match Store::open(data, Access::Create) {
+        Ok(_) => return Ok(()),
+        Err(StoreError::OtherSchema { found, known, .. }) if found < known => {}
+        Err(error) => return Err(error.into()),
+    }
+    let _lock = alone(data)?;
+    if let Some(done) = bring_forward(data, host_now())? {
+        output.talk(&format!(
+            "the data file was brought from schema {} to {}; as it was: {}",
+            done.from,
+            done.to,
+            done.backup.display()
+        ));
+    }
+    Ok(())
 }
 
 /// Writes a file that must not be there yet.

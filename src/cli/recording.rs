@@ -56,6 +56,7 @@ pub(crate) fn write(
     if let Some(first) = recorded.refused.first() {
         return Err(refusal(drafts, &recorded, book, first.index));
     }
+    tell_journal(&recorded, output);
     let after = if shared.dry_run {
         None
     } else {
@@ -83,6 +84,16 @@ pub(crate) fn write(
         tell_units(&recorded.written, book, output)?;
     }
     Ok(Answer::Done)
+}
+
+/// What is recorded stands; that its plain-text copy is behind is told.
+pub(crate) fn tell_journal(recorded: &Recorded, output: &Output) {
+    if let Some(why) = &recorded.journal_trouble {
+        output.talk(&format!(
+            "recorded, but the plain-text journal is behind: {}",
+            safe(why)
+        ));
+    }
 }
 
 fn refusal(

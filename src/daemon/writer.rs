@@ -14,6 +14,7 @@ use tokio::sync::{Notify, mpsc};
 use tokio::time::timeout;
 
 use crate::daemon::clock::{Clock, StepWatch};
+use crate::daemon::keeping::Shared;
 use crate::daemon::watching::Watching;
 use crate::health::{DaemonHealth, SourceWord};
 use crate::observation::Name;
@@ -53,6 +54,8 @@ pub(crate) struct Writer {
     pub(crate) broken: Vec<String>,
     /// The last commit failed.
     pub(crate) failing: bool,
+    /// How the data are kept, and who sees that this thread lives.
+    pub(crate) shared: Arc<Shared>,
 }
 
 impl Writer {
@@ -77,6 +80,7 @@ impl Writer {
                 self.commit_every,
                 last_commit,
             ));
+            self.shared.writer_passed();
             if !batch.is_empty() {
                 self.commit(&mut intake, &mut watching, &mut batch);
                 last_commit = Monotonic::now();
@@ -204,6 +208,7 @@ impl Writer {
             failing: self.failing,
             sources,
             broken: self.broken.clone(),
+            keeping: self.shared.word(),
         };
         self.store.daemon_says(&health, self.clock.now())
     }

@@ -176,10 +176,26 @@ pub fn backups_in(
     Ok(found)
 }
 
-/// The newest backup that this program can read, for the hint that names it.
+/// The newest backup that this program can read, in a folder or beside the
+/// data file, where one is left before the file is brought forward.
 #[must_use]
-pub fn newest_readable(data: &Path, folder: &Path) -> Option<PathBuf> {
-    let all = backups_in(data, folder).ok()?;
+pub fn newest_readable(data: &Path, folder: Option<&Path>) -> Option<PathBuf> {
+    let mut all = backups_in(data, folder_of(data)).unwrap_or_default();
+    if let Some(folder) = folder {
+        all.extend(backups_in(data, folder).unwrap_or_default());
+    }
+    let before_a_step = format!("{}-schema-", stem(data));
+    for path in files_in(folder_of(data)).unwrap_or_default() {
+        let name = path.file_name().unwrap_or_default().to_string_lossy();
+        let at = name
+            .strip_prefix(&before_a_step)
+            .and_then(|rest| rest.split_once('-'))
+            .and_then(|(_, rest)| time_of(rest));
+        if let Some(at) = at {
+            all.push((at, path));
+        }
+    }
+    all.sort();
     all.into_iter().rev().map(|(_, path)| path).find(|path| {
         let opened = open_to_look(path);
         opened.is_ok_and(|connection| schema::check(&connection).is_ok())
@@ -243,7 +259,11 @@ pub(crate) fn stamp(at: Instant) -> String {
 }
 
 fn time_in(data: &Path, name: &str) -> Option<Instant> {
-    let rest = name.strip_prefix(&stem(data))?.strip_prefix('-')?;
+    time_of(name.strip_prefix(&stem(data))?.strip_prefix('-')?)
+}
+
+/// The time in the end of a name, `20260314T020000Z.db`.
+fn time_of(rest: &str) -> Option<Instant> {
     let text = rest.strip_suffix(".db")?;
     let at = NaiveDateTime::parse_from_str(text, STAMP).ok()?;
     let at = Instant::from(at.and_utc());
@@ -256,8 +276,7 @@ fn stem(data: &Path) -> String {
 }
 
 pub(crate) fn has_room(folder: &Path, bytes: u64) -> Result<(), BackupError> {
-    let free =
-        space(folder).map_err(file_error("read", folder))?.free_bytes;
+    let free = space(folder).map_err(file_error("read", folder))?.free_bytes;
     // A fifth more: what comes in meanwhile, and the disk's own books.
     let needed = bytes + bytes / 5;
     if free < needed {
@@ -320,8 +339,8 @@ fn set(
 
 /// Opens a file for looking, whatever it holds.
 pub(crate) fn open_to_look(path: &Path) -> Result<Connection, StoreError> {
-    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY
-        | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let flags =
+        OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let connection = Connection::open_with_flags(path, flags).opening()?;
     connection.busy_timeout(BUSY_TIMEOUT).opening()?;
     Ok(connection)
@@ -358,8 +377,7 @@ pub(crate) fn problems(
     let mut statement = connection.prepare(&sql).reading()?;
     let rows =
         statement.query_map([], |row| row.get::<_, String>(0)).reading()?;
-    let mut found: Vec<String> =
-        rows.collect::<Result<_, _>>().reading()?;
+    let mut found: Vec<String> = rows.collect::<Result<_, _>>().reading()?;
     found.retain(|line| line != "ok");
     Ok(found)
 }

@@ -54,8 +54,7 @@ fn bring_forward_by(
     let backup = back_up(data, &folder_of(data).join(name))?.file;
     let flags =
         OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-    let mut connection =
-        Connection::open_with_flags(data, flags).opening()?;
+    let mut connection = Connection::open_with_flags(data, flags).opening()?;
     step_forward(&mut connection, steps)?;
     Ok(Some(BroughtForward { from, to, backup }))
 }
@@ -89,7 +88,8 @@ mod tests {
         assert_eq!(schema_of(&done.backup).unwrap(), 1);
         drop(Store::open(&done.backup, Access::ReadOnly).unwrap());
         let connection = open_to_look(&data).unwrap();
-        connection.query_row("SELECT count(*) FROM later", [], |_| Ok(()))
+        connection
+            .query_row("SELECT count(*) FROM later", [], |_| Ok(()))
             .unwrap();
         // Once is enough, and this program refuses what it does not know.
         assert_eq!(bring_forward_by(&data, &steps, now).unwrap(), None);

@@ -190,8 +190,7 @@ impl Store {
 
 /// How entries of a journal stand to those of a ledger.
 pub(crate) fn standing(journal: &[Entry], ledger: &[Entry]) -> Standing {
-    let same =
-        journal.iter().zip(ledger).take_while(|(a, b)| a == b).count();
+    let same = journal.iter().zip(ledger).take_while(|(a, b)| a == b).count();
     if same < journal.len().min(ledger.len()) {
         return Standing::Differs(same + 1);
     }
@@ -217,8 +216,7 @@ fn place_of(last: Option<Entry>, entries: &[Entry]) -> Option<usize> {
 /// Keeps what the journal says under another name.
 fn set_aside(path: &Path, now: Instant) -> io::Result<PathBuf> {
     let stem = path.with_extension("");
-    let to =
-        beside(&stem, &format!("-set-aside-{}.jsonl", backup::stamp(now)));
+    let to = beside(&stem, &format!("-set-aside-{}.jsonl", backup::stamp(now)));
     // Copied, not moved: the lock is on the file itself.
     fs::copy(path, &to)?;
     File::open(&to)?.sync_all()?;
@@ -241,9 +239,8 @@ impl Tail {
             let mut bytes = Vec::new();
             file.read_to_end(&mut bytes)?;
             let end = bytes.iter().rposition(|b| *b == b'\n');
-            let begin = end.and_then(|end| {
-                bytes[..end].iter().rposition(|b| *b == b'\n')
-            });
+            let begin = end
+                .and_then(|end| bytes[..end].iter().rposition(|b| *b == b'\n'));
             match (begin, end) {
                 (Some(begin), Some(end)) => {
                     return Ok(Self::found(from, bytes, begin + 1, end));

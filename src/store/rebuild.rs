@@ -78,7 +78,10 @@ impl Store {
         let problems = problems
             .iter()
             .map(|problem| {
-                format!("entry {}: {}", entries[problem.index].id.0, problem.text)
+                format!(
+                    "entry {}: {}",
+                    entries[problem.index].id.0, problem.text
+                )
             })
             .collect();
         Ok(Rebuilt { known: known.len(), added: fresh.len(), problems })

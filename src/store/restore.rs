@@ -13,7 +13,7 @@ use crate::store::backup::{
     take_away,
 };
 use crate::store::disk::{beside, bytes_ahead, folder_of, size, sync};
-use crate::store::journal::{journal_of, read_journal, standing, Standing};
+use crate::store::journal::{Standing, journal_of, read_journal, standing};
 use crate::store::{Access, Doing, Store, StoreError};
 use crate::units::Instant;
 

@@ -68,8 +68,7 @@ pub(crate) fn step_forward(
     }
     if taken < steps.len() {
         all.pragma_update(None, "user_version", last_of(steps)).writing()?;
-        all.pragma_update(None, "application_id", APPLICATION_ID)
-            .writing()?;
+        all.pragma_update(None, "application_id", APPLICATION_ID).writing()?;
     }
     all.commit().writing()
 }

@@ -3,12 +3,16 @@
 //! Changes nothing and mends nothing.
 
 use std::collections::BTreeMap;
+use std::time::Duration;
 
 use crate::store::journal::Standing;
 use crate::store::ledger::in_a_row;
 use crate::store::{Doing, Store, StoreError, backup, library};
 use crate::trial::book::Book;
 use crate::trial::conserved::imbalances;
+
+/// After so long a command that has committed has written its line.
+const A_COMMAND: Duration = Duration::from_millis(200);
 
 /// What one look found.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -56,12 +60,16 @@ impl Store {
             ("numbers", Self::look_at_numbers),
             ("refused", Self::look_at_refused),
         ];
+        // All looks see one moment, whatever is written meanwhile. Without a
+        // transaction they see several, which is no reason not to look.
+        let moment = self.connection.unchecked_transaction().ok();
         let mut findings: Vec<Finding> = looks
             .into_iter()
             .map(|(what, look)| {
                 look(self).unwrap_or_else(|error| Finding::failed(what, &error))
             })
             .collect();
+        drop(moment);
         if journal {
             findings.push(self.look_at_journal());
         }
@@ -132,9 +140,8 @@ impl Store {
         let mut rows = statement.query([]).reading()?;
         while let Some(row) = rows.next().reading()? {
             let at: i64 = row.get(1).reading()?;
-            let (n, first, newest) = counted
-                .entry(row.get(0).reading()?)
-                .or_insert((0, at, at));
+            let (n, first, newest) =
+                counted.entry(row.get(0).reading()?).or_insert((0, at, at));
             *n += 1;
             *first = at.min(*first);
             *newest = at.max(*newest);
@@ -243,6 +250,14 @@ impl Store {
 
     fn look_at_journal(&self) -> Finding {
         let standing = match self.journal_standing() {
+            Ok(Standing::UpToDate) => Ok(Standing::UpToDate),
+            // A command may be between its commit and its line.
+            _ => {
+                std::thread::sleep(A_COMMAND);
+                self.journal_standing()
+            }
+        };
+        let standing = match standing {
             Ok(standing) => standing,
             Err(error) => return Finding::failed("journal", &error),
         };
