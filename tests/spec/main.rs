@@ -10,6 +10,7 @@ mod support;
 mod command_line;
 mod demo_data;
 mod figures;
+mod keeping;
 mod ledger_form;
 mod reporting;
 mod sources;
