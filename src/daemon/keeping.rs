@@ -36,8 +36,8 @@ const MEASURE: Duration = Duration::from_secs(60);
 const CATCH_UP: Duration = Duration::from_secs(3_600);
 /// A backup that failed is tried again after this.
 const TRY_AGAIN: Duration = Duration::from_secs(3_600);
-/// Without a write for so long, what is written ahead is moved in.
-const IDLE: Duration = Duration::from_secs(3_600);
+/// How often what is written ahead is moved in and its room given back.
+const SETTLE: Duration = Duration::from_secs(3_600);
 /// What is written ahead has grown because somebody reads for long; it is
 /// moved in as soon as that ends, bytes.
 const FAR_AHEAD: u64 = 64_000_000;
@@ -172,22 +172,20 @@ impl Keeper {
         }
     }
 
-    /// Moves what is written ahead into the file when nobody has written for
-    /// long.
+    /// Moves what is written ahead into the file, each hour and whenever it
+    /// has grown far; not while somebody reads or writes, but at the next
+    /// look.
     fn settle(
         &self,
         state: &mut State,
         steady: Duration,
     ) -> Result<(), StoreError> {
         let ahead = state.word.ahead_bytes;
-        if state.ahead_since.is_none_or(|(bytes, _)| bytes != ahead) {
-            state.ahead_since = Some((ahead, steady));
-        }
-        let idle =
-            state.ahead_since.is_some_and(|(_, since)| steady >= since + IDLE);
-        if ahead > 0 && (idle || ahead > FAR_AHEAD) {
+        let last = *state.settled.get_or_insert(steady);
+        if ahead > FAR_AHEAD || (ahead > 0 && steady >= last + SETTLE) {
             let store = Store::open(&self.data, Access::ReadWrite)?;
             if store.settle()? {
+                state.settled = Some(steady);
                 state.word.ahead_bytes = bytes_ahead(&self.data);
             }
         }
@@ -331,8 +329,8 @@ struct State {
     caught_up: Option<Duration>,
     /// When a backup was tried in vain.
     tried: Option<Duration>,
-    /// Bytes written ahead, and since when they are so many.
-    ahead_since: Option<(u64, Duration)>,
+    /// When what is written ahead was last moved in.
+    settled: Option<Duration>,
     written: Written,
     /// Which troubles are known to the alerts.
     told: BTreeMap<Trouble, bool>,

@@ -11,7 +11,7 @@ use std::time::Duration;
 
 use chrono::NaiveDateTime;
 use rusqlite::backup::{Backup, StepResult};
-use rusqlite::{Connection, OpenFlags};
+use rusqlite::{Connection, ErrorCode, OpenFlags};
 
 use crate::store::disk::{beside, bytes_ahead, folder_of, size, space, sync};
 use crate::store::{BUSY_TIMEOUT, Doing, StoreError, ledger, schema};
@@ -126,7 +126,9 @@ pub fn back_up(data: &Path, to: &Path) -> Result<BackedUp, BackupError> {
     let process = std::process::id();
     let unchecked = beside(to, &format!("{UNCHECKED}{process}"));
     let made = copy(data, &unchecked)
+        .map_err(|error| as_unsound(data, error))
         .and_then(|()| check(&unchecked))
+        .map_err(|error| of_the_original(data, error))
         .and_then(|checked| {
             sync(&unchecked).map_err(file_error("write", &unchecked))?;
             fs::rename(&unchecked, to).map_err(file_error("move", to))?;
@@ -319,8 +321,9 @@ fn copy(data: &Path, to: &Path) -> Result<(), BackupError> {
 /// Makes a file stand alone: no other file beside it is needed to read it,
 /// by older libraries and from media that cannot be written as well.
 pub(crate) fn make_single(connection: &Connection) -> Result<(), BackupError> {
-    set(connection, "journal_mode", "DELETE")?;
-    Ok(())
+    let made = set(connection, "journal_mode", "DELETE");
+    let path = Path::new(connection.path().unwrap_or_default());
+    made.map_err(|error| as_unsound(path, error.into()))
 }
 
 fn set(
@@ -348,6 +351,33 @@ pub(crate) fn open_to_look(path: &Path) -> Result<Connection, StoreError> {
 
 /// Reads a copy through: integrity, whose it is, schema, ledger.
 pub(crate) fn check(path: &Path) -> Result<Checked, BackupError> {
+    looked_through(path).map_err(|error| as_unsound(path, error))
+}
+
+/// Damage that SQLite met on its way, as what it is.
+fn as_unsound(path: &Path, error: BackupError) -> BackupError {
+    match error {
+        BackupError::Store(StoreError::Sqlite { source, .. })
+            if is_damage(&source) =>
+        {
+            let problems = vec![source.to_string()];
+            BackupError::Unsound { path: path.to_owned(), problems }
+        }
+        other => other,
+    }
+}
+
+/// Damage found in a copy is told of the file that the grower knows.
+pub(crate) fn of_the_original(path: &Path, error: BackupError) -> BackupError {
+    match error {
+        BackupError::Unsound { problems, .. } => {
+            BackupError::Unsound { path: path.to_owned(), problems }
+        }
+        other => other,
+    }
+}
+
+fn looked_through(path: &Path) -> Result<Checked, BackupError> {
     let connection = open_to_look(path)?;
     schema::is_ours(&connection)?;
     let problems = problems(&connection, "integrity_check")?;
@@ -373,13 +403,28 @@ pub(crate) fn problems(
     connection: &Connection,
     check: &str,
 ) -> Result<Vec<String>, StoreError> {
-    let sql = format!("PRAGMA {check}({MOST_TOLD})");
-    let mut statement = connection.prepare(&sql).reading()?;
-    let rows =
-        statement.query_map([], |row| row.get::<_, String>(0)).reading()?;
-    let mut found: Vec<String> = rows.collect::<Result<_, _>>().reading()?;
-    found.retain(|line| line != "ok");
-    Ok(found)
+    let found = || -> Result<Vec<String>, rusqlite::Error> {
+        let sql = format!("PRAGMA {check}({MOST_TOLD})");
+        let mut statement = connection.prepare(&sql)?;
+        let rows = statement.query_map([], |row| row.get(0))?;
+        rows.collect()
+    };
+    match found() {
+        Ok(mut found) => {
+            found.retain(|line| line != "ok");
+            Ok(found)
+        }
+        // Damage may be such that even the check cannot go on.
+        Err(error) if is_damage(&error) => Ok(vec![error.to_string()]),
+        error => error.reading(),
+    }
+}
+
+fn is_damage(error: &rusqlite::Error) -> bool {
+    matches!(
+        error.sqlite_error_code(),
+        Some(ErrorCode::DatabaseCorrupt | ErrorCode::NotADatabase)
+    )
 }
 
 /// Removes a file that may not be there; what stays is overwritten.

@@ -9,8 +9,8 @@ use std::path::{Path, PathBuf};
 use rusqlite::{Connection, OpenFlags};
 
 use crate::store::backup::{
-    BackupError, Checked, check, file_error, has_room, make_single, stamp,
-    take_away,
+    BackupError, Checked, check, file_error, has_room, make_single,
+    of_the_original, stamp, take_away,
 };
 use crate::store::disk::{beside, bytes_ahead, folder_of, size, sync};
 use crate::store::journal::{Standing, journal_of, read_journal, standing};
@@ -73,20 +73,18 @@ fn fetch(from: &Path, to: &Path) -> Result<(), BackupError> {
 }
 
 fn check_copy(from: &Path, copy: &Path) -> Result<Checked, BackupError> {
+    let checked = stand_alone(copy)
+        .and_then(|()| check(copy))
+        .map_err(|error| of_the_original(from, error))?;
+    sync(copy).map_err(file_error("write", copy))?;
+    Ok(checked)
+}
+
+fn stand_alone(copy: &Path) -> Result<(), BackupError> {
     let flags =
         OpenFlags::SQLITE_OPEN_READ_WRITE | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let connection = Connection::open_with_flags(copy, flags).opening()?;
-    make_single(&connection)?;
-    drop(connection);
-    let checked = check(copy).map_err(|error| match error {
-        // Name the file that the grower named.
-        BackupError::Unsound { problems, .. } => {
-            BackupError::Unsound { path: from.to_owned(), problems }
-        }
-        other => other,
-    })?;
-    sync(copy).map_err(file_error("write", copy))?;
-    Ok(checked)
+    make_single(&connection)
 }
 
 /// Keeps the present file under a dated name and moves the copy in. A data

@@ -22,14 +22,14 @@ fn data(home: &Home) -> PathBuf {
     home.path().join("vernalog.db")
 }
 
-/// Writes readings of one board, a minute apart, as one transaction.
-fn write_readings(store: &mut Store, from: i64, count: i64) {
+/// Writes readings of one board at these minutes, as one transaction.
+fn write_readings(store: &mut Store, minutes: impl Iterator<Item = i64>) {
     let series = Series {
         board: Name::new("landing-board".to_owned()).unwrap(),
         probe: Name::new("air".to_owned()).unwrap(),
         quantity: Quantity::Temperature,
     };
-    let chunk: Vec<_> = (from..from + count)
+    let chunk: Vec<_> = minutes
         .map(|minute| {
             let at = Instant::from_millis(NIGHT + minute * 60_000);
             #[allow(clippy::cast_precision_loss, reason = "small numbers")]
@@ -43,7 +43,7 @@ fn write_readings(store: &mut Store, from: i64, count: i64) {
 
 fn with_readings(home: &Home, count: i64) {
     let mut store = Store::open(&data(home), Access::ReadWrite).unwrap();
-    write_readings(&mut store, 0, count);
+    write_readings(&mut store, 0..count);
 }
 
 /// Names in a folder, sorted.
