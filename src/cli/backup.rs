@@ -117,7 +117,7 @@ pub(crate) fn restore(
 }
 
 /// The daemon's lock, for what must not be done beside it.
-pub(crate) fn alone(data: &Path) -> Result<DaemonLock, Failure> {
+fn alone(data: &Path) -> Result<DaemonLock, Failure> {
     DaemonLock::take(data).map_err(|error| {
         let failure = Failure::of(&error);
         if matches!(error, LockError::Taken) {

@@ -8,16 +8,13 @@ use chrono_tz::Tz;
 use serde_json::json;
 
 use crate::cli::arguments::{Common, InitArguments};
-use crate::cli::backup::alone;
 use crate::cli::failure::{Answer, Failure};
 use crate::cli::opening::zone_of_the_machine;
 use crate::cli::output::Output;
-use crate::daemon::clock::host_now;
 use crate::daemon::new_settings::new_settings;
 use crate::daemon::settings::{FILE_HERE, Settings};
 use crate::store::disk::folder_of;
-use crate::store::forward::bring_forward;
-use crate::store::{Access, Store, StoreError};
+use crate::store::{Access, Store};
 
 /// The data file beside the settings.
 const DATA: &str = "vernalog.db";
@@ -42,7 +39,7 @@ pub(crate) fn init(
     write_new(&file, &new_settings(zone, &data.to_string_lossy()))?;
     let settings = Settings::read(&file)?;
     let known = settings.data.exists();
-    make_or_bring_forward(&settings.data, output)?;
+    Store::open(&settings.data, Access::Create)?;
     if output.json {
         output.object(&json!({
             "format": "vernalog-init/1",
@@ -76,26 +73,6 @@ pub(crate) fn zone_of(arguments: &InitArguments, output: &Output) -> Tz {
         );
         Tz::UTC
     })
-}
-
-/// Makes the data file; one of an older program is brought forward, for
-/// which the daemon must not run.
-fn make_or_bring_forward(data: &Path, output: &Output) -> Result<(), Failure> {
-    match Store::open(data, Access::Create) {
-        Ok(_) => return Ok(()),
-        Err(StoreError::OtherSchema { found, known, .. }) if found < known => {}
-        Err(error) => return Err(error.into()),
-    }
-    let _lock = alone(data)?;
-    if let Some(done) = bring_forward(data, host_now())? {
-        output.talk(&format!(
-            "the data file was brought from schema {} to {}; as it was: {}",
-            done.from,
-            done.to,
-            done.backup.display()
-        ));
-    }
-    Ok(())
 }
 
 /// Writes a file that must not be there yet.

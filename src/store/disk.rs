@@ -1,7 +1,8 @@
 //! Files around the data file: their names, and the room on the disk.
 
-use std::fs::File;
+use std::fs::{File, Permissions};
 use std::io;
+use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
 
 /// Room on a disk.
@@ -40,6 +41,17 @@ pub fn folder_of(path: &Path) -> &Path {
         Some(folder) if !folder.as_os_str().is_empty() => folder,
         _ => Path::new("."),
     }
+}
+
+/// Lets those read and write a new file who may do so in its folder: the
+/// daemon and the growers of its group, whoever made it.
+///
+/// # Errors
+/// What the system says.
+pub fn share_like_its_folder(path: &Path) -> io::Result<()> {
+    let folder = std::fs::metadata(folder_of(path))?;
+    let mode = folder.permissions().mode() & 0o666;
+    std::fs::set_permissions(path, Permissions::from_mode(mode))
 }
 
 /// Bytes written ahead of the data file and not moved into it yet.

@@ -9,7 +9,7 @@ use std::fs::{self, File, OpenOptions};
 use std::io::{self, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
 
-use crate::store::disk::beside;
+use crate::store::disk::{beside, share_like_its_folder};
 use crate::store::{Store, StoreError, backup, ledger};
 use crate::trial::entry::Entry;
 use crate::trial::line;
@@ -129,9 +129,8 @@ impl Store {
             .write(true)
             .open(&path)
             .map_err(&writing)?;
-        if new && let Ok(data) = fs::metadata(self.path()) {
-            // Whoever may write the data file may write this one.
-            file.set_permissions(data.permissions()).map_err(&writing)?;
+        if new {
+            share_like_its_folder(&path).map_err(&writing)?;
         }
         // Let go of when the file is closed.
         file.lock().map_err(&writing)?;

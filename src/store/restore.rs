@@ -12,7 +12,9 @@ use crate::store::backup::{
     BackupError, Checked, check, file_error, has_room, make_single,
     of_the_original, stamp, take_away,
 };
-use crate::store::disk::{beside, bytes_ahead, folder_of, size, sync};
+use crate::store::disk::{
+    beside, bytes_ahead, folder_of, share_like_its_folder, size, sync,
+};
 use crate::store::journal::{Standing, journal_of, read_journal, standing};
 use crate::store::{Access, Doing, Store, StoreError};
 use crate::units::Instant;
@@ -76,6 +78,8 @@ fn check_copy(from: &Path, copy: &Path) -> Result<Checked, BackupError> {
     let checked = stand_alone(copy)
         .and_then(|()| check(copy))
         .map_err(|error| of_the_original(from, error))?;
+    // Not as the backup was: as the daemon and its group need it.
+    share_like_its_folder(copy).map_err(file_error("write", copy))?;
     sync(copy).map_err(file_error("write", copy))?;
     Ok(checked)
 }

@@ -29,7 +29,8 @@ pub(crate) fn check(connection: &Connection) -> Result<(), StoreError> {
              backup made before"
         }
         std::cmp::Ordering::Less => {
-            "stop the daemon and run `vernalog init` to bring it forward"
+            "it was written by an older vernalog: `vernalog run` brings it \
+             forward, after a backup"
         }
     };
     Err(StoreError::OtherSchema { found, known, hint })

@@ -46,13 +46,14 @@ impl Finding {
     }
 }
 
+type Look = fn(&Store) -> Result<Finding, StoreError>;
+
 impl Store {
     /// Looks at everything. `journal`: also at the journal beside the file,
     /// which a backup has not.
     #[must_use]
     pub fn verify(&self, journal: bool) -> Vec<Finding> {
-        let looks: [(&'static str, fn(&Self) -> Result<Finding, StoreError>);
-            6] = [
+        let looks: [(&'static str, Look); 6] = [
             ("file", Self::look_at_file),
             ("ledger", Self::look_at_ledger),
             ("seeds", Self::look_at_seeds),

@@ -1,6 +1,7 @@
 //! Backups, the way back, and the look through everything.
 
 use std::fs;
+use std::os::unix::fs::{MetadataExt, PermissionsExt};
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use vernalog::daemon::lock::DaemonLock;
@@ -170,6 +171,25 @@ fn restore_puts_a_backup_in_place_and_keeps_what_was_there() {
         .answers("ledger:   1 entries added to ");
     assert_eq!(home.book(), later);
     home.run("verify").succeeds();
+}
+
+/// In a folder of the daemon's group, its files stay open to the group,
+/// whoever restores.
+#[test]
+fn what_restore_makes_is_open_to_those_its_folder_is_open_to() {
+    let home = Home::with_rowan();
+    home.run("backup --out copy.db").succeeds();
+    let shared = home.path().join("shared");
+    fs::create_dir(&shared).unwrap();
+    fs::set_permissions(&shared, fs::Permissions::from_mode(0o2770)).unwrap();
+
+    home.run("--data shared/vernalog.db restore copy.db").succeeds();
+
+    for name in names(&shared) {
+        let mode = fs::metadata(shared.join(&name)).unwrap().mode();
+        assert_eq!(mode & 0o777, 0o660, "{name}");
+    }
+    assert_eq!(names(&shared).len(), 3, "data file, lock, journal");
 }
 
 #[test]
