@@ -9,7 +9,9 @@ mod support;
 
 mod collecting;
 mod command_line;
+mod demo;
 mod demo_data;
+mod documents;
 mod faults;
 mod figures;
 mod ledger_form;
