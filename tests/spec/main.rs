@@ -8,16 +8,16 @@
 mod support;
 
 mod collecting;
-mod sources;
-mod ledger_form;
-mod storing;
 mod command_line;
-mod trial_folder;
-mod watching;
-mod truth;
-mod reporting;
-mod figures;
-mod demo_data;
 mod demo;
-mod faults;
+mod demo_data;
 mod documents;
+mod faults;
+mod figures;
+mod ledger_form;
+mod reporting;
+mod sources;
+mod storing;
+mod trial_folder;
+mod truth;
+mod watching;
