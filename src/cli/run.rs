@@ -53,7 +53,7 @@ async fn run_on(
             tracing::warn!(channel = channel.name, %error, "would not work now");
         }
     }
-    let running =
+    let mut running =
         start(settings.plan(), Clock::of_the_host()).await.map_err(refused)?;
     for broken in &running.broken {
         tracing::error!("not started: {broken}");
@@ -72,7 +72,17 @@ async fn run_on(
              serial port; counts can be recorded all the same"
         );
     }
-    told(&mut interrupt, &mut terminate).await;
+    tokio::select! {
+        () = told(&mut interrupt, &mut terminate) => {}
+        () = running.writer_ended() => {
+            let drained = running.stop().await;
+            return Err(Failure::new("the writer ended by itself").because(
+                drained.error.unwrap_or_else(|| {
+                    "a fault of the program: please report the log".to_owned()
+                }),
+            ));
+        }
+    }
     tracing::info!("stopping; a second signal stops at once");
     tokio::select! {
         drained = running.stop() => ended(&drained),

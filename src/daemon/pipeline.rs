@@ -13,7 +13,7 @@ use std::time::Duration;
 
 use chrono_tz::Tz;
 use tokio::runtime::Handle;
-use tokio::sync::{Notify, mpsc, watch};
+use tokio::sync::{Notify, mpsc, oneshot, watch};
 use tokio::task::JoinSet;
 use tokio::time::timeout;
 
@@ -72,6 +72,8 @@ pub struct Running {
     tasks: JoinSet<()>,
     ports: Vec<JoinHandle<()>>,
     writer: JoinHandle<Result<(), StoreError>>,
+    /// Closed when the writer's thread ends, however it ends.
+    writer_lives: oneshot::Receiver<()>,
     sources: Vec<Arc<SourceHealth>>,
     /// Where the inlet listens, if it does.
     pub inlet: Option<SocketAddr>,
@@ -146,9 +148,13 @@ pub async fn start(plan: Plan, clock: Clock) -> Result<Running, DaemonError> {
     }
     .begin()?;
     let runtime = Handle::current();
-    let writer = std::thread::Builder::new()
-        .name("writer".to_owned())
-        .spawn(move || writer.run(&runtime))?;
+    let (lives, writer_lives) = oneshot::channel();
+    let writer = std::thread::Builder::new().name("writer".to_owned()).spawn(
+        move || {
+            let _lives: oneshot::Sender<()> = lives;
+            writer.run(&runtime)
+        },
+    )?;
     tasks.spawn(
         Outbox {
             data: plan.data,
@@ -164,6 +170,7 @@ pub async fn start(plan: Plan, clock: Clock) -> Result<Running, DaemonError> {
         tasks,
         ports,
         writer,
+        writer_lives,
         sources,
         inlet,
         broken,
@@ -243,6 +250,12 @@ impl Running {
     #[must_use]
     pub fn sources(&self) -> &[Arc<SourceHealth>] {
         &self.sources
+    }
+
+    /// Returns when the writer has ended by itself: then nothing is stored
+    /// any more, and the daemon has to end too.
+    pub async fn writer_ended(&mut self) {
+        drop((&mut self.writer_lives).await);
     }
 
     /// Stops in order: sources, queue, writer, outbox; waits until what was
