@@ -61,6 +61,21 @@ pub fn step(
     }
 }
 
+/// Ends what is open because the board is no longer expected.
+#[must_use]
+pub fn withdraw(
+    mut state: SilenceState,
+    now: Instant,
+) -> (SilenceState, Vec<Event>) {
+    let events = state
+        .open
+        .take()
+        .map(|open| event(Change::Cleared, now, open.since, open.raised))
+        .into_iter()
+        .collect();
+    (state, events)
+}
+
 fn look(
     rule: &SilenceRule,
     state: &mut SilenceState,

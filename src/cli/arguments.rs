@@ -120,10 +120,10 @@ pub(crate) struct InitArguments {
     /// Make the daemon a service of this machine: unit, user and folder
     #[arg(long)]
     pub(crate) system: bool,
-    /// With --system: write below this folder, such as a mounted card
+    /// With --system, write below this folder, such as a mounted card
     #[arg(long, value_name = "DIR", requires = "system")]
     pub(crate) root: Option<PathBuf>,
-    /// With --system: print the files, but write nothing
+    /// With --system, print the files, but write nothing
     #[arg(long, requires = "system")]
     pub(crate) dry_run: bool,
 }

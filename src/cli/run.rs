@@ -54,7 +54,7 @@ async fn run_on(
             tracing::warn!(channel = channel.name, %error, "would not work now");
         }
     }
-    let running = start(settings.plan(), Clock::of_the_host())
+    let mut running = start(settings.plan(), Clock::of_the_host())
         .await
         .map_err(|error| refused(house, &error))?;
     for broken in &running.broken {
@@ -77,7 +77,17 @@ async fn run_on(
     service::ready();
     // Goes on while stopping: the writer may have much to drain.
     let watchdog = tokio::spawn(service::feed(running.writer_passes()));
-    told(&mut interrupt, &mut terminate).await;
+    tokio::select! {
+        () = told(&mut interrupt, &mut terminate) => {}
+        () = running.writer_ended() => {
+            let drained = running.stop().await;
+            return Err(Failure::new("the writer ended by itself").because(
+                drained.error.unwrap_or_else(|| {
+                    "a fault of the program: please report the log".to_owned()
+                }),
+            ));
+        }
+    }
     service::stopping();
     tracing::info!("stopping; a second signal stops at once");
     tokio::select! {

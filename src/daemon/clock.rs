@@ -54,6 +54,33 @@ pub fn host_now() -> Instant {
 /// A step smaller than this is the clock being steered, ms.
 const LEAST_STEP_MS: i64 = 2_000;
 
+/// Reading both clocks takes no longer than this, or it is done again.
+const AT_ONCE: Duration = Duration::from_millis(100);
+
+/// A step of the wall clock.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct Step {
+    /// By how much it was set, ms.
+    pub(crate) by_ms: i64,
+    /// The last look before it, by the clock as it was.
+    before: Instant,
+    /// The look that found it.
+    found: Instant,
+}
+
+impl Step {
+    /// A receipt by the clock as it is now: one that was stamped before the
+    /// step is moved along.
+    pub(crate) fn by_the_new_clock(&self, received: Instant) -> Instant {
+        let from = |look| received.millis_since(look).abs();
+        if from(self.before) < from(self.found) {
+            received.plus_millis(self.by_ms)
+        } else {
+            received
+        }
+    }
+}
+
 /// Compares the two clocks.
 #[derive(Debug)]
 pub(crate) struct StepWatch {
@@ -64,18 +91,36 @@ pub(crate) struct StepWatch {
 
 impl StepWatch {
     pub(crate) fn new(clock: Clock) -> Self {
-        let (wall, steady) = (clock.now(), (clock.steady)());
+        let (wall, steady) = both(&clock);
         Self { clock, wall, steady }
     }
 
-    /// By how much the wall clock was set since the last call, ms, if it was.
-    pub(crate) fn step(&mut self) -> Option<i64> {
-        let (wall, steady) = (self.clock.now(), (self.clock.steady)());
+    /// The step of the wall clock since the last call, if it was set.
+    pub(crate) fn step(&mut self) -> Option<Step> {
+        let (wall, steady) = both(&self.clock);
         let elapsed = steady.saturating_sub(self.steady).as_millis();
         let elapsed = i64::try_from(elapsed).unwrap_or(i64::MAX);
-        let step = wall.millis_since(self.wall) - elapsed;
-        (self.wall, self.steady) = (wall, steady);
-        (step.abs() >= LEAST_STEP_MS).then_some(step)
+        let by_ms = wall.millis_since(self.wall) - elapsed;
+        let before = std::mem::replace(&mut self.wall, wall);
+        self.steady = steady;
+        (by_ms.abs() >= LEAST_STEP_MS).then_some(Step {
+            by_ms,
+            before,
+            found: wall,
+        })
+    }
+}
+
+/// Both clocks at one moment. A pause between the two looks would be taken
+/// for a step.
+fn both(clock: &Clock) -> (Instant, Duration) {
+    loop {
+        let before = (clock.steady)();
+        let wall = clock.now();
+        let after = (clock.steady)();
+        if after.saturating_sub(before) < AT_ONCE {
+            return (wall, after);
+        }
     }
 }
 
@@ -102,11 +147,25 @@ mod tests {
         let mut pass = |wall_ms, steady_ms| {
             wall.fetch_add(wall_ms, Ordering::SeqCst);
             steady.fetch_add(steady_ms, Ordering::SeqCst);
-            watch.step()
+            watch.step().map(|step| step.by_ms)
         };
         assert_eq!(pass(1_000, 1_000), None);
         assert_eq!(pass(1_500, 1_000), None);
         assert_eq!(pass(3_601_000, 1_000), Some(3_600_000));
         assert_eq!(pass(-3_599_000, 1_000), Some(-3_600_000));
+    }
+
+    #[test]
+    fn a_receipt_from_before_the_step_is_moved_along() {
+        let at = Instant::from_millis;
+        for by_ms in [3_600_000, -3_600_000] {
+            let before = at(10_000_000);
+            let found = before.plus_millis(1_000 + by_ms);
+            let step = Step { by_ms, before, found };
+            let old = before.plus_millis(400);
+            let new = found.plus_millis(-300);
+            assert_eq!(step.by_the_new_clock(old), old.plus_millis(by_ms));
+            assert_eq!(step.by_the_new_clock(new), new);
+        }
     }
 }

@@ -183,7 +183,7 @@ impl Keeper {
         let ahead = state.word.ahead_bytes;
         let last = *state.settled.get_or_insert(steady);
         if ahead > FAR_AHEAD || (ahead > 0 && steady >= last + SETTLE) {
-            let store = Store::open(&self.data, Access::ReadWrite)?;
+            let mut store = Store::open(&self.data, Access::ReadWrite)?;
             if store.settle()? {
                 state.settled = Some(steady);
                 state.word.ahead_bytes = bytes_ahead(&self.data);

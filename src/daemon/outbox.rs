@@ -1,12 +1,12 @@
 //! Sends what waits in the outbox; a message leaves it only when its channel
 //! took it.
 //!
-//! The store is opened anew for each look, so that the async runtime never
+//! It looks when the writer rings: at news, and every half minute for what
+//! is to be tried again. The store is opened anew for each look, so that the async runtime never
 //! waits for a lock: the looks run on blocking threads.
 
 use std::path::PathBuf;
 use std::sync::Arc;
-use std::time::Duration;
 
 use tokio::sync::{Notify, watch};
 use tokio::task::spawn_blocking;
@@ -16,8 +16,6 @@ use crate::notify::{Channel, retry};
 use crate::source::Now;
 use crate::store::{Access, OutboxRow, Store, StoreError};
 
-/// How often the outbox is looked at without being told.
-const LOOK: Duration = Duration::from_secs(30);
 /// Messages taken up at one look.
 const MOST_AT_ONCE: u32 = 50;
 
@@ -39,7 +37,6 @@ impl Outbox {
             }
             tokio::select! {
                 () = self.news.notified() => {}
-                () = tokio::time::sleep(LOOK) => {}
                 _ = self.stop.wait_for(|stop| *stop) => return,
             }
         }
@@ -48,9 +45,14 @@ impl Outbox {
     async fn send_due(&self) -> Result<(), StoreError> {
         let now = (self.now)();
         let due = self
-            .with_store(move |store| store.due_messages(now, MOST_AT_ONCE))
+            .with_store(move |store| {
+                store.due_messages(now, retry::LONGEST_WAIT, MOST_AT_ONCE)
+            })
             .await?;
         for message in due {
+            if *self.stop.borrow() {
+                break;
+            }
             let outcome = self.send(&message).await;
             let now = (self.now)();
             self.with_store(move |store| match outcome {

@@ -14,7 +14,7 @@ use std::time::Duration;
 use chrono::NaiveTime;
 use chrono_tz::Tz;
 use tokio::runtime::Handle;
-use tokio::sync::{Notify, mpsc, watch};
+use tokio::sync::{Notify, mpsc, oneshot, watch};
 use tokio::task::JoinSet;
 use tokio::time::timeout;
 
@@ -103,6 +103,8 @@ pub struct Running {
     writer: JoinHandle<Result<(), StoreError>>,
     keeper: JoinHandle<()>,
     shared: Arc<Shared>,
+    /// Closed when the writer's thread ends, however it ends.
+    writer_lives: oneshot::Receiver<()>,
     sources: Vec<Arc<SourceHealth>>,
     /// Where the inlet listens, if it does.
     pub inlet: Option<SocketAddr>,
@@ -187,17 +189,21 @@ pub async fn start(plan: Plan, clock: Clock) -> Result<Running, DaemonError> {
         sources: sources.clone(),
         outbox: Arc::clone(&news),
         broken: broken.clone(),
-        failing: false,
         shared: Arc::clone(&shared),
-    };
+    }
+    .begin()?;
     let runtime = Handle::current();
     let for_keeper = runtime.clone();
     let keeper = std::thread::Builder::new()
         .name("keeper".to_owned())
         .spawn(move || keeper.run(&for_keeper))?;
-    let writer = std::thread::Builder::new()
-        .name("writer".to_owned())
-        .spawn(move || writer.run(&runtime))?;
+    let (lives, writer_lives) = oneshot::channel();
+    let writer = std::thread::Builder::new().name("writer".to_owned()).spawn(
+        move || {
+            let _lives: oneshot::Sender<()> = lives;
+            writer.run(&runtime)
+        },
+    )?;
     tasks.spawn(
         Outbox {
             data: plan.data,
@@ -215,6 +221,7 @@ pub async fn start(plan: Plan, clock: Clock) -> Result<Running, DaemonError> {
         writer,
         keeper,
         shared,
+        writer_lives,
         sources,
         inlet,
         broken,
@@ -343,6 +350,12 @@ impl Running {
         move || shared.passes()
     }
 
+    /// Returns when the writer has ended by itself: then nothing is stored
+    /// any more, and the daemon has to end too.
+    pub async fn writer_ended(&mut self) {
+        drop((&mut self.writer_lives).await);
+    }
+
     /// Stops in order: sources, queue, writer, outbox; waits until what was
     /// handed over is on disk, or the deadline passes.
     pub async fn stop(mut self) -> Drained {
@@ -350,7 +363,7 @@ impl Running {
         self.stop.send_replace(true);
         let tasks = async { while self.tasks.join_next().await.is_some() {} };
         if timeout(DEADLINE, tasks).await.is_err() {
-            left_behind.push("sources");
+            left_behind.push("sources or outbox");
             self.tasks.abort_all();
         }
         for port in self.ports {

@@ -5,6 +5,7 @@
 //! read back, so that no alert is told twice.
 
 use std::collections::{BTreeMap, VecDeque};
+use std::sync::Arc;
 use std::time::Duration;
 
 use chrono_tz::Tz;
@@ -61,7 +62,6 @@ impl Silent {
     /// Notes a reading: a single gap among usual intervals changes nothing.
     fn heard(&mut self, at: Instant) {
         let Some(last) = self.state.last else { return };
-        // Several quantities of one sample share an instant.
         if let Ok(between @ 1..) = u64::try_from(at.millis_since(last)) {
             let between = Duration::from_millis(between);
             self.between.push_back(between.min(LONGEST_INTERVAL));
@@ -126,18 +126,7 @@ impl Watching {
             .filter(|stay| stay.to.is_none_or(|to| to.at > now))
             .map(|stay| stay.board.clone())
             .collect();
-        self.silences.retain(|board, _| boards.contains(board));
-        for board in boards {
-            if !self.silences.contains_key(&board) {
-                let state = kept
-                    .get(&silence_key(&board))
-                    .and_then(|text| serde_json::from_str(text).ok())
-                    .map(SilenceInFile::understood)
-                    .unwrap_or_default();
-                let silent = Silent { state, ..Silent::default() };
-                self.silences.insert(board, silent);
-            }
-        }
+        self.reload_silences(&mut step, store, &kept, boards, now)?;
         let new: Vec<_> = self
             .house
             .watches
@@ -154,6 +143,45 @@ impl Watching {
             self.take_up(&mut step, store, key, watch, state, now)?;
         }
         Ok(step)
+    }
+
+    /// Takes up the boards that have a place, each with its newest reading,
+    /// and lets go of those that have none any more.
+    fn reload_silences(
+        &mut self,
+        step: &mut WatchStep,
+        store: &Store,
+        kept: &BTreeMap<String, String>,
+        boards: Vec<Name>,
+        now: Instant,
+    ) -> Result<(), StoreError> {
+        let gone = self
+            .silences
+            .extract_if(.., |board, _| !boards.contains(board))
+            .collect::<Vec<_>>();
+        for (board, silent) in gone {
+            let (state, events) = silence::withdraw(silent.state, now);
+            self.tell_silence(step, &board, &state, &events);
+        }
+        let series = store.series()?;
+        for board in boards {
+            if self.silences.contains_key(&board) {
+                continue;
+            }
+            let mut state = kept
+                .get(&silence_key(&board))
+                .and_then(|text| serde_json::from_str(text).ok())
+                .map(SilenceInFile::understood)
+                .unwrap_or_default();
+            state.last = series
+                .iter()
+                .filter(|info| info.series.board == board)
+                .filter_map(|info| info.newest.map(|newest| newest.at))
+                .max();
+            let silent = Silent { state, ..Silent::default() };
+            self.silences.insert(board, silent);
+        }
+        Ok(())
     }
 
     /// Takes up a watch where it stood: draws its window again from the
@@ -199,11 +227,15 @@ impl Watching {
     /// Takes readings that are on disk now.
     pub(crate) fn readings(
         &mut self,
-        readings: &[(Series, Reading)],
+        readings: &[(Arc<Series>, Reading)],
     ) -> WatchStep {
         let mut step = WatchStep::default();
         for (series, reading) in readings {
             self.heard(&mut step, series, *reading);
+            // Most of a backlog ends here.
+            if !fires(reading.quality) {
+                continue;
+            }
             let Some(key) = self.key_of(series, reading.at) else { continue };
             let Some(reading) = self.corrected(series, *reading) else {
                 continue;
@@ -234,6 +266,11 @@ impl Watching {
         reading: Reading,
     ) {
         if let Some(silent) = self.silences.get_mut(&series.board) {
+            // Several quantities of one sample share an instant, and a
+            // backlog tells nothing of now.
+            if silent.state.last >= Some(reading.at) {
+                return;
+            }
             silent.heard(reading.at);
             self.step_silence(step, &series.board, Input::Reading(reading));
         }
@@ -259,11 +296,20 @@ impl Watching {
         let (state, events) = silence::step(&rule, silent.state, input);
         let changed = state.open != silent.state.open;
         silent.state = state;
-        if !changed {
-            return;
+        if changed {
+            self.tell_silence(step, board, &state, &events);
         }
+    }
+
+    fn tell_silence(
+        &self,
+        step: &mut WatchStep,
+        board: &Name,
+        state: &SilenceState,
+        events: &[Event],
+    ) {
         step.states
-            .push((silence_key(board), in_file(&SilenceInFile::from(&state))));
+            .push((silence_key(board), in_file(&SilenceInFile::from(state))));
         let place = self
             .house
             .board_stays
@@ -271,7 +317,7 @@ impl Watching {
             .rev()
             .find(|stay| stay.board == *board)
             .and_then(|stay| self.house.places.get(&stay.place));
-        for event in &events {
+        for event in events {
             if let Some(alert) =
                 silence_alert(board, place, Severity::Normal, event, self.zone)
             {
@@ -288,17 +334,15 @@ impl Watching {
     ) {
         let silent_after = self.silent_after_at(key, input);
         let Some((watch, state)) = self.ranges.get_mut(key) else { return };
-        let watch = watch.clone();
-        let before = state.clone();
-        let (after, events) =
-            range::step(&watch, before.clone(), input, silent_after);
-        *state = after.clone();
+        let before = RangeInFile::from(&*state).without_newest();
+        let taken = std::mem::replace(state, WatchState::new(state.since));
+        let (after, events) = range::step(watch, taken, input, silent_after);
+        *state = after;
         // The window is drawn again from the readings, so that most
         // readings cost no write.
-        let told = RangeInFile::from(&after);
-        if told.without_newest() != RangeInFile::from(&before).without_newest()
-        {
-            self.tell_range(step, &watch, &after, &events);
+        if RangeInFile::from(&*state).without_newest() != before {
+            let (watch, state) = (watch.clone(), state.clone());
+            self.tell_range(step, &watch, &state, &events);
         }
     }
 
@@ -313,6 +357,9 @@ impl Watching {
         step.states.push((key, in_file(&RangeInFile::from(state))));
         let Some(place) = self.house.places.get(&watch.place) else { return };
         for event in events {
+            // After a restart the mean may not be known yet.
+            let value = event.value.or(event.furthest);
+            let event = &Event { value, ..*event };
             if let Some(alert) = range_alert(watch, place, event, self.zone) {
                 self.tell(step, alert, event, None);
             }

@@ -25,8 +25,9 @@ use crate::trial::book::Book;
 /// Deliveries that may wait for the writer: a few times what one connection
 /// may have unconfirmed, so that one board in a flood does not fill it.
 pub(crate) const QUEUE: usize = 4_096;
-/// Deliveries in one transaction: about 0.1 s of work, so that the command
-/// line never waits long for the write lock.
+/// Samples in one transaction: less than 0.1 s of work, so that the command
+/// line never waits long for the write lock. (A message is taken whole: it
+/// may have a thousand.)
 const MOST_AT_ONCE: usize = 2_048;
 /// A message so soon after a commit comes from a peer that waits for each
 /// acknowledgement: it is not made to wait for others.
@@ -48,67 +49,112 @@ pub(crate) struct Writer {
     pub(crate) channels: Vec<String>,
     pub(crate) known_boards: BTreeSet<Name>,
     pub(crate) sources: Vec<Arc<SourceHealth>>,
-    /// Told when the outbox may have something new.
+    /// Told when the outbox may have something due.
     pub(crate) outbox: Arc<Notify>,
     /// What could not be started.
     pub(crate) broken: Vec<String>,
-    /// The last commit failed.
-    pub(crate) failing: bool,
     /// How the data are kept, and who sees that this thread lives.
     pub(crate) shared: Arc<Shared>,
 }
 
 impl Writer {
-    /// Writes until every source has let go of the queue and it is empty.
-    /// Returns how many messages were drained after the queue was closed.
-    pub(crate) fn run(mut self, runtime: &Handle) -> Result<(), StoreError> {
+    /// Reads back where everything stood.
+    ///
+    /// # Errors
+    /// [`StoreError`] when the store cannot be understood: better told at
+    /// the start than by a daemon that runs and stores nothing.
+    pub(crate) fn begin(self) -> Result<Writing, StoreError> {
         let now = self.clock.now();
-        let (mut watching, step) =
+        let (watching, step) =
             Watching::new(&self.store, self.zone, self.channels.clone(), now)?;
-        self.keep(&step)?;
-        let mut intake = Intake::default();
-        self.declare(&mut intake)?;
-        let mut version = self.store.data_version()?;
-        let mut steps = StepWatch::new(self.clock.clone());
-        let mut last_commit = Monotonic::now();
-        let mut last_clock = None::<Monotonic>;
+        let version = self.store.data_version()?;
+        let steps = StepWatch::new(self.clock.clone());
+        let mut writing = Writing {
+            given: self,
+            intake: Intake::default(),
+            watching,
+            version,
+            steps,
+            last_commit: Monotonic::now(),
+            last_look: None,
+            last_clock: None,
+            failing: false,
+            unkept: WatchStep::default(),
+        };
+        writing.keep(step)?;
+        writing.declare()?;
+        Ok(writing)
+    }
+}
+
+/// The writer at work.
+pub(crate) struct Writing {
+    given: Writer,
+    intake: Intake,
+    watching: Watching,
+    /// The store's own number for the last change by somebody else.
+    version: i64,
+    steps: StepWatch,
+    last_commit: Monotonic,
+    last_look: Option<Monotonic>,
+    /// When the watches were last told the time, by the steady clock.
+    last_clock: Option<Duration>,
+    /// The last commit failed.
+    failing: bool,
+    /// What the watches changed and could not be written yet.
+    unkept: WatchStep,
+}
+
+impl Writing {
+    /// Writes until every source has let go of the queue and it is empty.
+    pub(crate) fn run(mut self, runtime: &Handle) -> Result<(), StoreError> {
         let mut batch: Vec<Delivery> = Vec::new();
         loop {
             let open = runtime.block_on(gather(
-                &mut self.deliveries,
+                &mut self.given.deliveries,
                 &mut batch,
-                self.commit_every,
-                last_commit,
+                self.given.commit_every,
+                self.last_commit,
             ));
-            self.shared.writer_passed();
+            self.given.shared.writer_passed();
+            self.look_at_the_clock(&mut batch);
             if !batch.is_empty() {
-                self.commit(&mut intake, &mut watching, &mut batch);
-                last_commit = Monotonic::now();
+                self.commit(&mut batch);
+                self.last_commit = Monotonic::now();
             }
-            if !open && batch.is_empty() {
+            if !open {
                 break;
             }
-            if let Err(error) = self.look(
-                &mut intake,
-                &mut watching,
-                &mut version,
-                &mut steps,
-                &mut last_clock,
-            ) {
-                tracing::warn!(%error, "the store could not be looked at");
+            if self.last_look.is_none_or(|last| last.elapsed() >= LOOK) {
+                self.last_look = Some(Monotonic::now());
+                if let Err(error) = self.look() {
+                    tracing::warn!(%error, "the store could not be looked at");
+                }
             }
         }
+        self.keep(WatchStep::default())?;
         self.say(false)
+    }
+
+    /// A step of the wall clock moves all that is known of boards, and what
+    /// was received before it and is not stored yet.
+    fn look_at_the_clock(&mut self, batch: &mut [Delivery]) {
+        let Some(step) = self.steps.step() else { return };
+        let (now, by_ms) = (self.given.clock.now(), step.by_ms);
+        tracing::warn!(by_ms, "the clock of this machine was set");
+        for delivery in batch {
+            delivery.received = step.by_the_new_clock(delivery.received);
+        }
+        let store = &mut self.given.store;
+        if let Err(error) = self.intake.host_clock_moved(store, by_ms, now) {
+            tracing::error!(%error, "the step of the clock could not be kept");
+        }
+        self.watching.listen_anew(now);
     }
 
     /// Writes a batch, confirms it, and steps the watches. On failure the
     /// receipts are dropped, so the peers send again.
-    fn commit(
-        &mut self,
-        intake: &mut Intake,
-        watching: &mut Watching,
-        batch: &mut Vec<Delivery>,
-    ) {
+    fn commit(&mut self, batch: &mut Vec<Delivery>) {
         let arrivals: Vec<Arrival<'_>> = batch
             .iter()
             .map(|delivery| Arrival {
@@ -121,15 +167,15 @@ impl Writer {
                 content: delivery.content.as_ref().map_err(String::as_str),
             })
             .collect();
-        match intake.take(&mut self.store, &arrivals) {
+        match self.intake.take(&mut self.given.store, &arrivals) {
             Ok(taken) => {
                 self.failing = false;
                 for delivery in batch.drain(..) {
                     delivery.receipt.confirm();
                 }
-                let step = watching.readings(&taken.readings);
-                if let Err(error) = self.keep(&step) {
-                    tracing::error!(%error, "an alert could not be kept");
+                let step = self.watching.readings(&taken.readings);
+                if let Err(error) = self.keep(step) {
+                    tracing::error!(%error, "an alert could not be kept yet");
                 }
             }
             Err(error) => {
@@ -146,71 +192,67 @@ impl Writer {
         }
     }
 
-    fn look(
-        &mut self,
-        intake: &mut Intake,
-        watching: &mut Watching,
-        version: &mut i64,
-        steps: &mut StepWatch,
-        last_clock: &mut Option<Monotonic>,
-    ) -> Result<(), StoreError> {
-        let now = self.clock.now();
-        if let Some(by_ms) = steps.step() {
-            tracing::warn!(by_ms, "the clock of this machine was set");
-            intake.host_clock_moved(&mut self.store, by_ms, now)?;
-            watching.listen_anew(now);
+    fn look(&mut self) -> Result<(), StoreError> {
+        let now = self.given.clock.now();
+        let seen = self.given.store.data_version()?;
+        if seen != self.version {
+            let step = self.watching.reload(&self.given.store, now)?;
+            self.keep(step)?;
+            self.declare()?;
+            self.version = seen;
         }
-        let seen = self.store.data_version()?;
-        if seen != *version {
-            *version = seen;
-            let step = watching.reload(&self.store, now)?;
-            self.keep(&step)?;
-            self.declare(intake)?;
-        }
-        let taken = intake.tick(&mut self.store, now)?;
-        let step = watching.readings(&taken.readings);
-        self.keep(&step)?;
-        if last_clock.is_none_or(|last| last.elapsed() >= WATCH_CLOCK) {
-            *last_clock = Some(Monotonic::now());
-            let step = watching.clock(now);
-            self.keep(&step)?;
+        let taken = self.intake.tick(&mut self.given.store, now)?;
+        let step = self.watching.readings(&taken.readings);
+        self.keep(step)?;
+        let steady = (self.given.clock.steady)();
+        if self.last_clock.is_none_or(|last| steady >= last + WATCH_CLOCK) {
+            self.last_clock = Some(steady);
+            // Messages that were not taken become due by time alone.
+            self.given.outbox.notify_one();
+            let step = self.watching.clock(now);
+            self.keep(step)?;
             self.say(true)?;
         }
         Ok(())
     }
 
     /// Boards that have a place, or a password.
-    fn declare(&self, intake: &mut Intake) -> Result<(), StoreError> {
-        let (book, _) = Book::build(&self.store.ledger()?);
+    fn declare(&mut self) -> Result<(), StoreError> {
+        let (book, _) = Book::build(&self.given.store.ledger()?);
         let placed = book.house.board_stays.into_iter().map(|stay| stay.board);
-        intake
-            .declare(self.known_boards.iter().cloned().chain(placed).collect());
+        let known = self.given.known_boards.iter().cloned();
+        self.intake.declare(known.chain(placed).collect());
         Ok(())
     }
 
-    fn keep(&mut self, step: &WatchStep) -> Result<(), StoreError> {
-        if step.states.is_empty() && step.alerts.is_empty() {
+    /// Writes what the watches changed. What cannot be written now is kept
+    /// and written with the next: an alert is never forgotten.
+    fn keep(&mut self, step: WatchStep) -> Result<(), StoreError> {
+        self.unkept.then(step);
+        if self.unkept.is_empty() {
             return Ok(());
         }
-        self.store.keep_watch_step(step, self.clock.now())?;
-        if !step.messages.is_empty() {
-            self.outbox.notify_one();
+        let now = self.given.clock.now();
+        self.given.store.keep_watch_step(&self.unkept, now)?;
+        let written = std::mem::take(&mut self.unkept);
+        if !written.messages.is_empty() {
+            self.given.outbox.notify_one();
         }
         Ok(())
     }
 
     /// Leaves word for `status`.
     fn say(&mut self, running: bool) -> Result<(), StoreError> {
-        let sources = self.sources.iter().map(|s| source_word(s)).collect();
+        let given = &mut self.given;
         let health = DaemonHealth {
             running,
-            waiting: self.deliveries.len(),
+            waiting: given.deliveries.len(),
             failing: self.failing,
-            sources,
-            broken: self.broken.clone(),
-            keeping: self.shared.word(),
+            sources: given.sources.iter().map(|s| source_word(s)).collect(),
+            broken: given.broken.clone(),
+            keeping: given.shared.word(),
         };
-        self.store.daemon_says(&health, self.clock.now())
+        given.store.daemon_says(&health, given.clock.now())
     }
 }
 
@@ -246,26 +288,35 @@ async fn gather(
         return true;
     };
     let Some(first) = first else { return false };
+    let mut n_samples = samples_in(&first);
     batch.push(first);
     let conversation = last_commit.elapsed() < CONVERSATION;
     let until = Monotonic::now() + commit_every;
     loop {
-        while batch.len() < MOST_AT_ONCE {
-            match deliveries.try_recv() {
-                Ok(delivery) => batch.push(delivery),
-                Err(_) => break,
-            }
+        while n_samples < MOST_AT_ONCE {
+            let Ok(delivery) = deliveries.try_recv() else { break };
+            n_samples += samples_in(&delivery);
+            batch.push(delivery);
         }
         let left = until.saturating_duration_since(Monotonic::now());
-        if conversation || batch.len() >= MANY || left.is_zero() {
+        let many = batch.len() >= MANY || n_samples >= MOST_AT_ONCE;
+        if conversation || many || left.is_zero() {
             return true;
         }
         match timeout(left, deliveries.recv()).await {
-            Ok(Some(delivery)) => batch.push(delivery),
+            Ok(Some(delivery)) => {
+                n_samples += samples_in(&delivery);
+                batch.push(delivery);
+            }
             Ok(None) => return false,
             Err(_) => return true,
         }
     }
+}
+
+/// A message that was refused is work as well.
+fn samples_in(delivery: &Delivery) -> usize {
+    delivery.content.as_ref().map_or(1, |message| message.samples.len().max(1))
 }
 
 /// So many messages together are a backlog, not the trickle of a home.

@@ -7,8 +7,9 @@ use crate::units::{Instant, MILLIS_PER_DAY};
 const MINUTE: i64 = 60_000;
 /// The wait after the first failure.
 const FIRST_WAIT: i64 = MINUTE;
-/// The longest wait between two tries.
-const LONGEST_WAIT: i64 = 6 * 60 * MINUTE;
+/// The longest wait between two tries, ms. A next try further away than that
+/// means that the clock was set back, so it is due as well.
+pub const LONGEST_WAIT: i64 = 6 * 60 * MINUTE;
 /// How long an alert is worth telling.
 const PATIENCE: i64 = 3 * MILLIS_PER_DAY;
 
@@ -37,13 +38,6 @@ pub fn next_try(queued: Instant, failed: u32, now: Instant) -> Option<Instant> {
     (next.millis_since(queued) <= PATIENCE).then_some(next)
 }
 
-/// Whether to try now. A next try further away than any wait means that the
-/// clock was set back, so it is due as well.
-#[must_use]
-pub fn is_due(next: Instant, now: Instant) -> bool {
-    !(1..=LONGEST_WAIT).contains(&next.millis_since(now))
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -65,13 +59,5 @@ mod tests {
         assert_eq!(tries[9..12], [871, 1231, 1591]);
         assert_eq!(tries.last(), Some(&4111));
         assert_eq!(next_try(minute(0), u32::MAX, minute(0)), Some(minute(360)));
-    }
-
-    #[test]
-    fn a_clock_set_back_does_not_hold_a_message_back() {
-        assert!(is_due(minute(5), minute(5)));
-        assert!(is_due(minute(5), minute(9)));
-        assert!(!is_due(minute(365), minute(5)));
-        assert!(is_due(minute(366), minute(5)));
     }
 }

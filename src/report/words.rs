@@ -106,7 +106,7 @@ pub fn of_hundred(share: f64) -> String {
     let hundred = 100.0 * share;
     if hundred > 0.0 && hundred < 0.5 {
         "under 1".to_owned()
-    } else if hundred < 100.0 && hundred >= 99.5 {
+    } else if (99.5..100.0).contains(&hundred) {
         "over 99".to_owned()
     } else {
         number(hundred, 0)

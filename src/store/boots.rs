@@ -3,7 +3,7 @@
 use rusqlite::{Connection, OptionalExtension, params};
 use serde::{Deserialize, Serialize};
 
-use crate::decode::dating::{Dating, LateRow, Standing};
+use crate::decode::dating::{Arrival, Dating, LateRow, Standing, Verdict};
 use crate::observation::{Boot, Name};
 use crate::store::seen::Seen;
 use crate::store::{Doing, StoreError};
@@ -16,6 +16,18 @@ pub(crate) struct KnownBoot {
     pub(crate) seen: Seen,
     pub(crate) first_heard: Instant,
     pub(crate) changed: bool,
+}
+
+impl KnownBoot {
+    /// Takes a further message of this boot, or the first.
+    pub(crate) fn observe(&mut self, heard: &Arrival) -> Verdict {
+        self.changed = true;
+        if let Some(dating) = self.dating.as_mut() {
+            return dating.observe(heard);
+        }
+        self.dating = Some(Dating::new(heard));
+        Verdict::Provisional
+    }
 }
 
 /// `decode::dating::Dating` as kept in the file.

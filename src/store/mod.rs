@@ -5,6 +5,7 @@
 //! `study`. Never reached from the async runtime: callers own a thread.
 
 pub mod backup;
+mod board;
 mod boots;
 pub mod disk;
 pub mod forward;
@@ -16,10 +17,12 @@ mod numbers;
 mod readings;
 mod rebuild;
 mod refused;
+mod repeats;
 pub mod restore;
 mod schema;
 mod seen;
 mod series;
+mod streams;
 mod uncounted;
 mod undated;
 mod verify;
@@ -43,6 +46,17 @@ pub use welcome::{MOST_UNDECLARED_BOARDS, MOST_UNDECLARED_READINGS};
 
 /// How long a writer waits for another one.
 const BUSY_TIMEOUT: Duration = Duration::from_secs(5);
+/// How often it looks meanwhile. While a backlog is written, the lock is free
+/// for well under a millisecond at a time, and SQLite's own waiting, which
+/// looks each 100 ms in the end, hardly ever meets such a moment.
+const BUSY_LOOK: Duration = Duration::from_millis(1);
+
+/// Whether to look once more after so many looks.
+fn wait_for_the_other(looks: i32) -> bool {
+    std::thread::sleep(BUSY_LOOK);
+    u128::try_from(looks).unwrap_or(0) * BUSY_LOOK.as_millis()
+        < BUSY_TIMEOUT.as_millis()
+}
 
 /// What a caller wants to do with the file.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -152,8 +166,9 @@ impl Store {
                     | OpenFlags::SQLITE_OPEN_CREATE
             }
         } | OpenFlags::SQLITE_OPEN_NO_MUTEX;
-        let connection = Connection::open_with_flags(path, flags).opening()?;
-        connection.busy_timeout(BUSY_TIMEOUT).opening()?;
+        let mut connection =
+            Connection::open_with_flags(path, flags).opening()?;
+        connection.busy_handler(Some(wait_for_the_other)).opening()?;
         connection.set_prepared_statement_cache_capacity(64);
         let mut store = Self { connection, path: path.to_owned() };
         if access == Access::ReadOnly {
@@ -165,6 +180,8 @@ impl Store {
     }
 
     fn set_up_for_writing(&mut self) -> Result<(), StoreError> {
+        // Before anything is set: another program's file stays as it is.
+        schema::check_unless_new(&self.connection)?;
         let pragmas = [
             ("journal_mode", "WAL"),
             // Acknowledged means on disk, so a commit must be on disk.
@@ -214,7 +231,7 @@ impl Store {
     ///
     /// # Errors
     /// [`StoreError::Sqlite`].
-    pub fn settle(&self) -> Result<bool, StoreError> {
+    pub fn settle(&mut self) -> Result<bool, StoreError> {
         // A checkpoint that waits for a reader keeps writers waiting, too.
         self.connection.busy_timeout(Duration::ZERO).writing()?;
         let settled = self
@@ -223,7 +240,7 @@ impl Store {
                 row.get::<_, i64>(0)
             })
             .writing();
-        self.connection.busy_timeout(BUSY_TIMEOUT).writing()?;
+        self.connection.busy_handler(Some(wait_for_the_other)).writing()?;
         Ok(settled? == 0)
     }
 

@@ -3,12 +3,13 @@
 //! Nothing is corrected, thinned or joined here.
 
 use std::collections::BTreeMap;
+use std::collections::btree_map::Entry;
 
-use rusqlite::{Connection, OptionalExtension, params};
+use rusqlite::{CachedStatement, Connection, OptionalExtension, params};
 
 use crate::observation::{Quality, Reading, Series};
 use crate::store::numbers::{packed, unpacked};
-use crate::store::series::{Additions, find, id_of, series_from};
+use crate::store::series::{Addition, find, id_of, series_from};
 use crate::store::{Doing, Store, StoreError};
 use crate::units::Instant;
 
@@ -46,21 +47,19 @@ impl Store {
         chunk: &[(Series, Reading)],
     ) -> Result<Imported, StoreError> {
         let transaction = self.begin()?;
-        let mut ids: BTreeMap<&Series, i64> = BTreeMap::new();
-        let mut additions = Additions::default();
+        let mut known: BTreeMap<&Series, (i64, Addition)> = BTreeMap::new();
         let mut imported = Imported::default();
+        let mut insertion = insertion(&transaction)?;
         for (index, (series, reading)) in chunk.iter().enumerate() {
-            let id = match ids.get(series) {
-                Some(id) => *id,
-                None => {
-                    let id = id_of(&transaction, series)?;
-                    ids.insert(series, id);
-                    id
-                }
-            };
-            match insert(&transaction, id, *reading)? {
+            if !known.contains_key(series) {
+                let id = id_of(&transaction, series)?;
+                known.insert(series, (id, Addition::default()));
+            }
+            let (id, addition) =
+                known.get_mut(series).expect("it was put there");
+            match insert(&transaction, &mut insertion, *id, *reading)? {
                 Inserted::New => {
-                    additions.note(id, *reading);
+                    addition.note(*reading);
                     imported.new += 1;
                 }
                 Inserted::Same => imported.repeated += 1,
@@ -69,7 +68,10 @@ impl Store {
                 }
             }
         }
-        additions.write(&transaction)?;
+        drop(insertion);
+        for (id, addition) in known.values_mut() {
+            addition.write(&transaction, *id)?;
+        }
         transaction.commit().writing()?;
         Ok(imported)
     }
@@ -154,8 +156,8 @@ impl Store {
             statement.query([from.millis(), to.millis()]).reading()?;
         while let Some(row) = rows.next().reading()? {
             let id: i64 = row.get(0).reading()?;
-            if !names.contains_key(&id) {
-                names.insert(id, series_from(row)?);
+            if let Entry::Vacant(new) = names.entry(id) {
+                new.insert(series_from(row)?);
             }
             let reading = Reading {
                 at: Instant::from_millis(row.get(1).reading()?),
@@ -168,18 +170,26 @@ impl Store {
     }
 }
 
-/// Writes one reading unless the series has one at that instant.
-pub(crate) fn insert(
+/// The statement that writes one reading, for [`insert`].
+pub(crate) fn insertion(
     connection: &Connection,
-    series: i64,
-    reading: Reading,
-) -> Result<Inserted, StoreError> {
-    let written = connection
+) -> Result<CachedStatement<'_>, StoreError> {
+    connection
         .prepare_cached(
             "INSERT OR IGNORE INTO reading (at_ms, series, value, quality) \
              VALUES (?1, ?2, ?3, ?4)",
         )
-        .writing()?
+        .writing()
+}
+
+/// Writes one reading unless the series has one at that instant.
+pub(crate) fn insert(
+    connection: &Connection,
+    insertion: &mut CachedStatement<'_>,
+    series: i64,
+    reading: Reading,
+) -> Result<Inserted, StoreError> {
+    let written = insertion
         .execute(params![
             reading.at.millis(),
             series,

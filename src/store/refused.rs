@@ -96,19 +96,21 @@ pub(crate) fn keep(
             &row.bytes[..cut]
         ])
         .writing()?;
-    let newest = connection.last_insert_rowid();
+    count(connection, "refused", 1)
+}
+
+/// Forgets the oldest refusals: once a transaction, since it looks at all.
+pub(crate) fn keep_few(connection: &Connection) -> Result<(), StoreError> {
     connection
         .prepare_cached(
-            "DELETE FROM refused WHERE id <= ?1 OR (at_ms < ?2 AND id < ?3)",
+            "DELETE FROM refused WHERE \
+             id <= (SELECT max(id) FROM refused) - ?1 OR at_ms < \
+             (SELECT at_ms FROM refused ORDER BY id DESC LIMIT 1) - ?2",
         )
         .writing()?
-        .execute([
-            newest - MAX_ROWS,
-            row.at.millis() - MAX_DAYS * MILLIS_PER_DAY,
-            newest,
-        ])
+        .execute([MAX_ROWS, MAX_DAYS * MILLIS_PER_DAY])
         .writing()?;
-    count(connection, "refused", 1)
+    Ok(())
 }
 
 /// Adds to a counter.

@@ -45,8 +45,19 @@ pub(crate) fn is_ours(connection: &Connection) -> Result<(), StoreError> {
     Ok(())
 }
 
-/// Makes the tables of a new file; one that has tables must have the newest
-/// schema, since only `forward` may bring it there.
+/// Refuses a file that has tables and not the newest schema, or that is of
+/// another program.
+pub(crate) fn check_unless_new(
+    connection: &Connection,
+) -> Result<(), StoreError> {
+    match version(connection)? {
+        0 => Ok(()),
+        _ => check(connection),
+    }
+}
+
+/// Makes the tables of a new file. One that has tables is left as it is:
+/// only `forward` may bring it on.
 pub(crate) fn make(connection: &mut Connection) -> Result<(), StoreError> {
     if version(connection)? == 0 {
         step_forward(connection, STEPS)?;

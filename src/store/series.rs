@@ -130,36 +130,31 @@ pub(crate) fn find(
         .reading()
 }
 
-/// What a transaction adds to each series, written once at its end.
+/// What a transaction adds to a series, written once at its end.
 #[derive(Debug, Default)]
-pub(crate) struct Additions(BTreeMap<i64, Addition>);
-
-#[derive(Debug)]
-struct Addition {
+pub(crate) struct Addition {
     readings: i64,
-    first: Instant,
-    newest: Reading,
+    /// The first and the newest one.
+    ends: Option<(Instant, Reading)>,
 }
 
-impl Additions {
-    pub(crate) fn note(&mut self, series: i64, reading: Reading) {
-        let addition = self.0.entry(series).or_insert(Addition {
-            readings: 0,
-            first: reading.at,
-            newest: reading,
-        });
-        addition.readings += 1;
-        addition.first = addition.first.min(reading.at);
-        if reading.at >= addition.newest.at {
-            addition.newest = reading;
-        }
+impl Addition {
+    pub(crate) fn note(&mut self, reading: Reading) {
+        self.readings += 1;
+        let (first, newest) = self.ends.unwrap_or((reading.at, reading));
+        let newest = if reading.at >= newest.at { reading } else { newest };
+        self.ends = Some((first.min(reading.at), newest));
     }
 
+    /// Writes it, if there is anything, and begins anew.
     pub(crate) fn write(
-        self,
+        &mut self,
         connection: &Connection,
+        series: i64,
     ) -> Result<(), StoreError> {
-        let mut statement = connection
+        let Self { readings, ends } = std::mem::take(self);
+        let Some((first, newest)) = ends else { return Ok(()) };
+        connection
             .prepare_cached(
                 "UPDATE series SET readings = readings + ?2, \
                  first_ms = min(coalesce(first_ms, ?3), ?3), \
@@ -169,30 +164,29 @@ impl Additions {
                  newest_quality), \
                  newest_ms = max(coalesce(newest_ms, ?4), ?4) WHERE id = ?1",
             )
+            .writing()?
+            .execute(params![
+                series,
+                readings,
+                first.millis(),
+                newest.at.millis(),
+                newest.value,
+                newest.quality.bits(),
+            ])
             .writing()?;
-        for (series, addition) in self.0 {
-            statement
-                .execute(params![
-                    series,
-                    addition.readings,
-                    addition.first.millis(),
-                    addition.newest.at.millis(),
-                    addition.newest.value,
-                    addition.newest.quality.bits(),
-                ])
-                .writing()?;
-        }
         Ok(())
     }
 }
 
-/// How many readings each board has.
+/// How many readings each board has, with those that wait for a date.
 pub(crate) fn readings_a_board(
     connection: &Connection,
 ) -> Result<BTreeMap<Name, u64>, StoreError> {
     let mut statement = connection
         .prepare_cached(
-            "SELECT board, sum(readings) FROM series GROUP BY board",
+            "SELECT board, sum(readings) FROM (\
+             SELECT board, readings FROM series UNION ALL \
+             SELECT board, 1 FROM undated) GROUP BY board",
         )
         .reading()?;
     let rows = statement

@@ -8,9 +8,10 @@ use crate::store::intake::Arrival;
 use crate::store::{Doing, StoreError};
 use crate::units::Instant;
 
+/// Whether the sample that waits under this number is this one.
 pub(crate) fn is_same(
     connection: &Connection,
-    key: &(Name, Boot),
+    board: &Name,
     number: &Count,
     sample: &Sample,
 ) -> Result<bool, StoreError> {
@@ -24,8 +25,8 @@ pub(crate) fn is_same(
             .reading()?
             .query_row(
                 params![
-                    key.0.as_str(),
-                    key.1.as_str(),
+                    board.as_str(),
+                    number.boot.as_str(),
                     number.seq,
                     sample.probe.as_str(),
                     quantity.word(),
@@ -42,9 +43,10 @@ pub(crate) fn is_same(
     Ok(true)
 }
 
+/// Keeps a sample until it can be dated.
 pub(crate) fn keep(
     connection: &Connection,
-    key: &(Name, Boot),
+    board: &Name,
     number: &Count,
     sample: &Sample,
     arrival: &Arrival<'_>,
@@ -52,14 +54,14 @@ pub(crate) fn keep(
     for (quantity, value, marks) in &sample.values {
         connection
             .prepare_cached(
-                "INSERT INTO undated (board, boot, seq, probe, quantity, \
+                "INSERT OR IGNORE INTO undated (board, boot, seq, probe, quantity, \
                  up_ms, received_ms, claimed_ms, value, quality) \
                  VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
             )
             .writing()?
             .execute(params![
-                key.0.as_str(),
-                key.1.as_str(),
+                board.as_str(),
+                number.boot.as_str(),
                 number.seq,
                 sample.probe.as_str(),
                 quantity.word(),
@@ -77,7 +79,8 @@ pub(crate) fn keep(
 /// What a boot kept back, oldest first, each with the time of its receipt.
 pub(crate) fn read(
     connection: &Connection,
-    key: &(Name, Boot),
+    board: &Name,
+    boot: &Boot,
 ) -> Result<Vec<(Sample, Instant)>, StoreError> {
     let mut statement = connection
         .prepare_cached(
@@ -87,11 +90,11 @@ pub(crate) fn read(
         )
         .reading()?;
     let mut rows =
-        statement.query([key.0.as_str(), key.1.as_str()]).reading()?;
+        statement.query([board.as_str(), boot.as_str()]).reading()?;
     let mut samples: Vec<(Sample, Instant)> = Vec::new();
     while let Some(row) = rows.next().reading()? {
         let number = Count {
-            boot: key.1.clone(),
+            boot: boot.clone(),
             seq: row.get(0).reading()?,
             up_ms: u64::try_from(row.get::<_, i64>(3).reading()?)
                 .unwrap_or_default(),
@@ -102,7 +105,7 @@ pub(crate) fn read(
             (Name::new(probe), Quantity::from_word(&word))
         else {
             return Err(StoreError::Damaged {
-                what: format!("undated sample of board {}", key.0),
+                what: format!("undated sample of board {board}"),
                 why: format!("quantity {word:?}"),
             });
         };
@@ -139,21 +142,22 @@ pub(crate) fn read(
 /// Forgets what a boot kept back, once it is dated.
 pub(crate) fn forget(
     connection: &Connection,
-    key: &(Name, Boot),
+    board: &Name,
+    boot: &Boot,
 ) -> Result<(), StoreError> {
     connection
         .prepare_cached("DELETE FROM undated WHERE board = ?1 AND boot = ?2")
         .writing()?
-        .execute([key.0.as_str(), key.1.as_str()])
+        .execute([board.as_str(), boot.as_str()])
         .writing()?;
     Ok(())
 }
 
-/// How many numbers of values a sample has waiting under its number.
+/// Whether a sample waits under this number.
 pub(crate) fn waits(
     connection: &Connection,
-    key: &(Name, Boot),
-    seq: u32,
+    board: &Name,
+    number: &Count,
 ) -> Result<bool, StoreError> {
     connection
         .prepare_cached(
@@ -161,9 +165,10 @@ pub(crate) fn waits(
              WHERE board = ?1 AND boot = ?2 AND seq = ?3)",
         )
         .reading()?
-        .query_row(params![key.0.as_str(), key.1.as_str(), seq], |row| {
-            row.get(0)
-        })
+        .query_row(
+            params![board.as_str(), number.boot.as_str(), number.seq],
+            |row| row.get(0),
+        )
         .reading()
 }
 

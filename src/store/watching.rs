@@ -77,6 +77,23 @@ pub struct WatchStep {
     pub messages: Vec<(String, String, String)>,
 }
 
+impl WatchStep {
+    /// Adds what a later step changes.
+    pub fn then(&mut self, later: Self) {
+        self.states.extend(later.states);
+        self.alerts.extend(later.alerts);
+        self.messages.extend(later.messages);
+    }
+
+    /// Whether it changes nothing.
+    #[must_use]
+    pub fn is_empty(&self) -> bool {
+        self.states.is_empty()
+            && self.alerts.is_empty()
+            && self.messages.is_empty()
+    }
+}
+
 impl Store {
     /// The state of every watch as JSON.
     ///
@@ -196,25 +213,31 @@ impl Store {
         Ok(alerts)
     }
 
-    /// Messages that wait and are due, oldest first.
+    /// Messages that wait and are due, oldest first. One that is to wait
+    /// longer than `longest_wait_ms` is due as well: the clock was set back.
     ///
     /// # Errors
     /// [`StoreError`].
     pub fn due_messages(
         &self,
         now: Instant,
+        longest_wait_ms: i64,
         at_most: u32,
     ) -> Result<Vec<OutboxRow>, StoreError> {
         let mut statement = self
             .connection
             .prepare_cached(
                 "SELECT * FROM outbox WHERE taken_ms IS NULL \
-                 AND given_up_ms IS NULL AND next_ms <= ?1 \
-                 ORDER BY id LIMIT ?2",
+                 AND given_up_ms IS NULL \
+                 AND next_ms - ?1 NOT BETWEEN 1 AND ?2 \
+                 ORDER BY id LIMIT ?3",
             )
             .reading()?;
         let rows = statement
-            .query_map(params![now.millis(), at_most], message_from)
+            .query_map(
+                params![now.millis(), longest_wait_ms, at_most],
+                message_from,
+            )
             .reading()?;
         rows.collect::<Result<_, _>>().reading()
     }

@@ -36,10 +36,10 @@ impl Welcome {
     }
 
     /// Counts new readings of a board.
-    pub(crate) fn note(&mut self, board: &Name, new: usize) {
+    pub(crate) fn note(&mut self, board: &Name, new: u64) {
         let kept = self.kept.as_mut().and_then(|all| all.get_mut(board));
         if let Some(kept) = kept {
-            *kept += u64::try_from(new).unwrap_or(0);
+            *kept += new;
         }
     }
 

@@ -5,6 +5,7 @@
 //! values from which the report writes every number and picture. It reads no
 //! file and draws nothing.
 
+pub mod cautions;
 pub mod doses;
 pub mod factors;
 pub mod findings;
@@ -22,9 +23,10 @@ use crate::trial::book::{Book, Trial};
 use crate::trial::house::House;
 use crate::units::Instant;
 
+use cautions::Caution;
 use doses::UnitDoses;
 use factors::FactorStudy;
-use findings::{Caution, Finding};
+use findings::Finding;
 use fridge::FridgeStudy;
 use outcome::Outcome;
 use place::{PlaceLogs, PlaceStudy};
@@ -157,6 +159,6 @@ pub fn study(material: Material<'_>) -> Study {
         data_quality,
     };
     study.findings = findings::findings(&study);
-    study.cautions = findings::cautions(material, &study);
+    study.cautions = cautions::cautions(material, &study);
     study
 }

@@ -7,12 +7,18 @@
 
 mod support;
 
+mod collecting;
 mod command_line;
+mod demo;
 mod demo_data;
+mod documents;
+mod faults;
 mod figures;
 mod keeping;
 mod ledger_form;
 mod reporting;
 mod sources;
+mod storing;
 mod trial_folder;
 mod truth;
+mod watching;

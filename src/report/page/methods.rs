@@ -5,16 +5,19 @@ use maud::{Markup, html};
 
 use crate::climate::chill::ChillBand;
 use crate::climate::integrate::{LEAST_COVERAGE, LONGEST_FILLED_HOURS};
+use crate::observation::Quantity;
+use crate::report::messages::capital;
 use crate::report::page::Made;
 use crate::report::page::table::{
-    Caption, cell, number, table, words as column,
+    Caption, cell, number, table, two_lines, words as column,
 };
 use crate::report::results::{FORMAT, THERMAL_TIME_WHY_NONE};
 use crate::report::{Scene, words};
 use crate::stats::strata::LEAST_DF;
+use crate::study::DataQuality;
 use crate::study::factors::PLACE;
 use crate::study::findings::LEAST_PLACE_RUNS;
-use crate::study::place::{BASES, WARM_PHASE_CELSIUS};
+use crate::study::place::{BASES, PlaceStudy, WARM_PHASE_CELSIUS};
 use crate::study::wording::percent;
 use crate::trial::entry::PlaceKind;
 
@@ -25,30 +28,21 @@ pub(super) fn is_about_care(id: &str) -> bool {
 
 pub(super) fn quality(scene: Scene<'_>) -> Markup {
     let quality = &scene.study.data_quality;
-    let rows: Vec<Vec<Markup>> = quality
-        .covered
-        .iter()
-        .map(|covered| {
-            let place = scene.study.level_words(PLACE, covered.place.as_str());
-            let share = if covered.coverage > 0.0 {
-                cell(percent(covered.coverage))
-            } else {
-                html! { span.soft { "not logged" } }
-            };
-            vec![
-                cell(words::plain(&place.level)),
-                cell(covered.quantity.word()),
-                share,
-                cell(covered.holes.to_string()),
-                cell(format!("{} h", words::number(covered.missing_hours, 0))),
-            ]
-        })
-        .collect();
-    let left_out: Vec<Vec<Markup>> = quality
+    let rows: Vec<Vec<Markup>> =
+        scene.study.places.iter().map(|p| covered(quality, p)).collect();
+    let mut left_out: Vec<Vec<Markup>> = quality
         .left_out
         .iter()
-        .map(|(mark, n)| vec![cell(*mark), cell(words::count(*n))])
+        .map(|(mark, n)| {
+            vec![cell(format!("marked {mark}")), cell(words::count(*n))]
+        })
         .collect();
+    if quality.excluded > 0 {
+        left_out.push(vec![
+            cell("in windows the grower excluded"),
+            cell(words::count(quality.excluded)),
+        ]);
+    }
     html! {
         section #quality aria-labelledby="h-quality" {
             h2 #h-quality { "Data" }
@@ -59,10 +53,9 @@ pub(super) fn quality(scene: Scene<'_>) -> Markup {
                 },
                 &[
                     column("Place"),
-                    column("Quantity"),
-                    number("Covered"),
-                    number("Holes"),
-                    number("Missing"),
+                    number("Temperature"),
+                    number("Humidity"),
+                    number("Light"),
                 ],
                 &rows,
             ))
@@ -72,7 +65,7 @@ pub(super) fn quality(scene: Scene<'_>) -> Markup {
                     note: "Kept in the store; the time without them counts \
                            as missing.",
                 },
-                &[column("Mark"), number("Readings")],
+                &[column("Why"), number("Readings")],
                 &left_out,
             ))
             @if !scene.problems.is_empty() {
@@ -90,6 +83,30 @@ pub(super) fn quality(scene: Scene<'_>) -> Markup {
             }
         }
     }
+}
+
+/// Coverage of the three quantities at a place.
+fn covered(quality: &DataQuality, place: &PlaceStudy) -> Vec<Markup> {
+    let of = |quantity: Quantity| {
+        let found = quality
+            .covered
+            .iter()
+            .find(|c| c.place == place.name && c.quantity == quantity)
+            .filter(|covered| covered.coverage > 0.0);
+        found.map_or_else(
+            || html! { span.soft { "not logged" } },
+            |covered| {
+                let missing = words::number(covered.missing_hours, 0);
+                two_lines(
+                    &percent(covered.coverage),
+                    &format!("{missing} h missing"),
+                )
+            },
+        )
+    };
+    let mut row = vec![cell(words::plain(&place.title))];
+    row.extend(Quantity::CLIMATE.map(of));
+    row
 }
 
 pub(super) fn care(scene: Scene<'_>) -> Markup {
@@ -159,7 +176,7 @@ pub(super) fn chapter(scene: Scene<'_>) -> Markup {
                 @if ran.light { (light(&ran)) }
                 @if ran.fridge { (cold(&ran)) }
                 dt { "Thermal time" }
-                dd { "Not told: " (THERMAL_TIME_WHY_NONE) "." }
+                dd { (capital(THERMAL_TIME_WHY_NONE)) "." }
             }
         }
     }

@@ -186,7 +186,9 @@ fn filled(dose: &Dose, at_least: &str) -> Markup {
 /// Photons as a range, only where the place names what lights it.
 fn photon_rows(place: &PlaceStudy) -> Vec<Vec<Markup>> {
     let row = |name: &str, [low, high]: [f64; 2], unit: &str| {
-        let range = format!("{} to {}", words::about(low), words::about(high));
+        let at_least = if place.light.at_least { "at least " } else { "" };
+        let (low, high) = (words::about(low), words::about(high));
+        let range = format!("{at_least}{low} to {high}");
         let value = html! { (range) " " span.soft { (unit) } };
         vec![cell(name), value, dash(), dash(), dash()]
     };
@@ -268,7 +270,7 @@ fn holes(scene: Scene<'_>, known: &[(Quantity, &QuantityStudy)]) -> Markup {
     }
     let all = merged.len();
     merged.retain(|(hole, _)| hole.hours() >= LEAST_HOLE_HOURS);
-    merged.sort_by(|a, b| b.0.millis().cmp(&a.0.millis()));
+    merged.sort_by_key(|(hole, _)| std::cmp::Reverse(hole.millis()));
     merged.truncate(MOST_HOLES);
     merged.sort_by_key(|(hole, _)| hole.from);
     let more = all - merged.len();

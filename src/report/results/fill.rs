@@ -66,7 +66,7 @@ pub fn of(scene: Scene<'_>) -> Results {
 
 /// Why there is no model of thermal time.
 pub(crate) const THERMAL_TIME_WHY_NONE: &str =
-    "this version fits no model of fraction against accumulated warmth";
+    "no model of fraction against accumulated warmth was fitted";
 
 fn some_text(text: &str) -> Option<String> {
     (!text.is_empty()).then(|| text.to_owned())

@@ -18,6 +18,11 @@ END;
 CREATE TRIGGER entry_is_never_deleted BEFORE DELETE ON entry BEGIN
     SELECT RAISE(ABORT, 'the ledger is append-only');
 END;
+-- INSERT OR REPLACE deletes without firing the trigger above.
+CREATE TRIGGER entry_is_never_replaced BEFORE INSERT ON entry
+WHEN EXISTS (SELECT 1 FROM entry WHERE id = NEW.id) BEGIN
+    SELECT RAISE(ABORT, 'the ledger is append-only');
+END;
 
 -- Streams of values, with what is asked of them most often.
 CREATE TABLE series (

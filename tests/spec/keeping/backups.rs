@@ -105,7 +105,7 @@ fn a_backup_never_replaces_a_file_and_leaves_nothing_when_it_fails() {
     assert_eq!(home.read("mine.db"), "my own notes");
 
     with_readings(&home, 20_000);
-    let store = Store::open(&data(&home), Access::ReadWrite).unwrap();
+    let mut store = Store::open(&data(&home), Access::ReadWrite).unwrap();
     assert!(store.settle().unwrap());
     drop(store);
     damage(&data(&home));

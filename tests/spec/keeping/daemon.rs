@@ -170,7 +170,7 @@ async fn a_damaged_file_stops_the_start_and_names_the_way_back() {
     name_a_backup_folder(&home, "");
     with_readings(&home, 20_000);
     home.run("backup").succeeds();
-    let store = Store::open(&data(&home), Access::ReadWrite).unwrap();
+    let mut store = Store::open(&data(&home), Access::ReadWrite).unwrap();
     assert!(store.settle().unwrap());
     drop(store);
     damage(&data(&home));

@@ -98,6 +98,8 @@ impl Plan {
 
     fn batch(&self, diary: &mut Diary, level: usize, weeks: u32, batch: usize) {
         let own = name(&format!("{}-{weeks}w-{batch}", LOTS[batch % 2]));
+        // One of them germinates before it is sown.
+        let early = u32::from(weeks == 12 && batch == 2);
         let begun = days(-7 * i64::from(weeks)).plus_millis(-HOUR);
         diary.say(
             begun,
@@ -105,7 +107,7 @@ impl Plan {
                 batch: own.clone(),
                 lot: Some(name(LOTS[batch % 2])),
                 parent: None,
-                seeds: 70,
+                seeds: 2 * SEEDS + early,
                 label: None,
                 factors: BTreeMap::from([(
                     "chill_weeks".to_owned(),
@@ -116,7 +118,6 @@ impl Plan {
         if weeks > 0 {
             diary.stay(&own, FRIDGE, begun);
             let mouldy = weeks == 12 && batch == 1;
-            let early = u32::from(weeks == 12 && batch == 2);
             diary.look(&own, days(-20), early, u32::from(mouldy));
             diary.look(&own, days(-8), 0, u32::from(mouldy));
             if mouldy {
@@ -126,7 +127,8 @@ impl Plan {
             }
         }
         for (place, title) in PLACES.into_iter().enumerate() {
-            let container = name(&format!("{own}-{}", &title[..2]));
+            let (short, _) = title.split_once("-").unwrap();
+            let container = name(&format!("{own}-{short}"));
             let end = (self.germinated)(level, place, batch).min(SEEDS);
             diary.container(&container, &own, title, end);
         }
