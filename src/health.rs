@@ -4,6 +4,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::units::Instant;
+
 /// What the daemon last said of itself.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct DaemonHealth {
@@ -17,6 +19,48 @@ pub struct DaemonHealth {
     pub sources: Vec<SourceWord>,
     /// Sources and channels that could not be started, each with its reason.
     pub broken: Vec<String>,
+    /// Disk, backups, journal.
+    #[serde(default)]
+    pub keeping: KeepingWord,
+}
+
+/// How the data are kept: the disk, the backups, the journal.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct KeepingWord {
+    /// When it was last looked at; never before the daemon's first look.
+    pub looked: Option<Instant>,
+    /// Where backups go; none when the settings name no folder.
+    pub backup_folder: Option<String>,
+    /// The newest backup there.
+    pub last_backup: Option<BackupWord>,
+    /// Why the last try made no backup, if so.
+    pub backup_trouble: Option<String>,
+    /// Room left on the disk of the data file, bytes.
+    pub disk_free_bytes: u64,
+    /// The whole of that disk, bytes.
+    pub disk_total_bytes: u64,
+    /// That is too little.
+    pub disk_is_low: bool,
+    /// Bytes written ahead of the data file.
+    pub ahead_bytes: u64,
+    /// Bytes this program gave to the disk in the time below, which is the
+    /// last day, or since its start.
+    pub written_bytes: u64,
+    /// That time, ms.
+    pub written_over_ms: u64,
+    /// Why the plain-text journal could not be written, if so.
+    pub journal_trouble: Option<String>,
+}
+
+/// A backup as it is told.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct BackupWord {
+    /// When it was made.
+    pub at: Instant,
+    /// Where it is.
+    pub file: String,
+    /// Its size.
+    pub bytes: u64,
 }
 
 /// What one source said of itself.

@@ -16,6 +16,7 @@ use crate::observation::{Name, Quality, Quantity, Reading};
 use crate::units::Instant;
 
 mod advice;
+pub mod keeping;
 #[cfg(test)]
 mod model;
 pub mod preset;
@@ -105,12 +106,20 @@ pub enum AlertKind {
     Range,
     /// A board has not been heard.
     SilentBoard,
+    /// The disk of the data file is nearly full.
+    Disk,
+    /// A nightly backup could not be made.
+    Backup,
 }
 
 impl AlertKind {
     /// All kinds with their words.
-    pub const WORDS: [(Self, &'static str); 2] =
-        [(Self::Range, "range"), (Self::SilentBoard, "silent-board")];
+    pub const WORDS: [(Self, &'static str); 4] = [
+        (Self::Range, "range"),
+        (Self::SilentBoard, "silent-board"),
+        (Self::Disk, "disk"),
+        (Self::Backup, "backup"),
+    ];
 }
 
 /// How soon somebody is needed.

@@ -71,6 +71,12 @@ pub(crate) enum Command {
     },
     /// Write a trial as a folder of files that `import` reads back
     Export(ExportArguments),
+    /// Make a checked copy of the data file, also while the daemon runs
+    Backup(BackupArguments),
+    /// Put a backup in the place of the data file, which is kept
+    Restore(RestoreArguments),
+    /// Read everything through; the exit code is 1 if something is wrong
+    Verify(VerifyArguments),
     /// Give a board a password for the inlet, or the pages one
     Password(PasswordArguments),
     /// Print completions for a shell
@@ -111,6 +117,15 @@ pub(crate) struct InitArguments {
     /// Time zone of the house [default: that of this machine]
     #[arg(long, value_name = "ZONE")]
     pub(crate) time_zone: Option<chrono_tz::Tz>,
+    /// Make the daemon a service of this machine: unit, user and folder
+    #[arg(long)]
+    pub(crate) system: bool,
+    /// With --system, write below this folder, such as a mounted card
+    #[arg(long, value_name = "DIR", requires = "system")]
+    pub(crate) root: Option<PathBuf>,
+    /// With --system, print the files, but write nothing
+    #[arg(long, requires = "system")]
+    pub(crate) dry_run: bool,
 }
 
 #[derive(Debug, Args)]
@@ -195,6 +210,34 @@ pub(crate) struct ExportArguments {
     /// The folder: new, empty, or with an older export that is replaced
     #[arg(long, value_name = "DIR")]
     pub(crate) out: PathBuf,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct BackupArguments {
+    /// File to write, or folder to write a dated one into [default: the
+    /// folder of the settings, where old ones are taken away]
+    #[arg(long, value_name = "FILE")]
+    pub(crate) out: Option<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct RestoreArguments {
+    /// The backup
+    #[arg(
+        required_unless_present = "from_journal",
+        conflicts_with = "from_journal"
+    )]
+    pub(crate) file: Option<PathBuf>,
+    /// Instead, add to an empty data file the entries of a plain-text
+    /// journal, or to one that has the first of them
+    #[arg(long, value_name = "FILE")]
+    pub(crate) from_journal: Option<PathBuf>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct VerifyArguments {
+    /// A backup or a copy [default: the data file with its journal]
+    pub(crate) file: Option<PathBuf>,
 }
 
 #[derive(Debug, Args)]

@@ -9,6 +9,7 @@ use crate::exchange::folder_in::{FolderError, RowProblem};
 use crate::exchange::folder_out::ExportError;
 use crate::exchange::readings_in::FileError;
 use crate::store::StoreError;
+use crate::store::backup::BackupError;
 
 /// What a command that was done has to say to a script.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -84,6 +85,17 @@ impl From<StoreError> for Failure {
             StoreError::Missing { .. } => failure
                 .hint("`vernalog init` makes one; --data FILE names another"),
             _ => failure,
+        }
+    }
+}
+
+impl From<BackupError> for Failure {
+    fn from(error: BackupError) -> Self {
+        match error {
+            BackupError::Store(error) => error.into(),
+            BackupError::Unsound { .. } => Self::of(&error)
+                .hint("`vernalog restore` takes an earlier backup as well"),
+            other => Self::of(&other),
         }
     }
 }

@@ -10,7 +10,7 @@ use crate::cli::arguments::{ImportReadings, ImportTrial};
 use crate::cli::failure::{Answer, Failure};
 use crate::cli::opening::House;
 use crate::cli::output::Output;
-use crate::cli::recording::{hints, on_conflict, writer};
+use crate::cli::recording::{hints, on_conflict, tell_journal, writer};
 use crate::exchange::folder_in::{RowProblem, read_folder};
 use crate::exchange::marking::Marking;
 use crate::exchange::readings_in::{self, ReadingsRow};
@@ -59,6 +59,7 @@ pub(crate) fn trial(
         // With bad rows the rest is judged all the same, to tell it all.
         dry_run: arguments.dry_run || (bad_rows && all_or_nothing),
     })?;
+    tell_journal(&recorded, output);
     add_refusals(&mut folder.problems, &folder.drafts, &recorded, &book);
     let sound = folder.problems.is_empty();
     let written =

@@ -9,10 +9,11 @@ use serde_json::json;
 
 use crate::cli::arguments::{Common, InitArguments};
 use crate::cli::failure::{Answer, Failure};
-use crate::cli::opening::{folder_of, zone_of_the_machine};
+use crate::cli::opening::zone_of_the_machine;
 use crate::cli::output::Output;
 use crate::daemon::new_settings::new_settings;
 use crate::daemon::settings::{FILE_HERE, Settings};
+use crate::store::disk::folder_of;
 use crate::store::{Access, Store};
 
 /// The data file beside the settings.
@@ -25,16 +26,7 @@ pub(crate) fn init(
 ) -> Result<Answer, Failure> {
     let file =
         common.settings.clone().unwrap_or_else(|| PathBuf::from(FILE_HERE));
-    let zone = match arguments.time_zone.or_else(zone_of_the_machine) {
-        Some(zone) => zone,
-        None => {
-            output.talk(
-                "the time zone of this machine is not known: UTC is written \
-                 into the settings; change it there",
-            );
-            Tz::UTC
-        }
-    };
+    let zone = zone_of(arguments, output);
     let data = common.data.as_deref().unwrap_or(Path::new(DATA));
     // Paths in the file are meant from its folder, those typed from here.
     let data = if common.data.is_some() && data.is_relative() {
@@ -70,6 +62,17 @@ pub(crate) fn init(
         )?;
     }
     Ok(Answer::Done)
+}
+
+/// The zone as typed, or that of this machine.
+pub(crate) fn zone_of(arguments: &InitArguments, output: &Output) -> Tz {
+    arguments.time_zone.or_else(zone_of_the_machine).unwrap_or_else(|| {
+        output.talk(
+            "the time zone of this machine is not known: UTC is written into \
+             the settings; change it there",
+        );
+        Tz::UTC
+    })
 }
 
 /// Writes a file that must not be there yet.

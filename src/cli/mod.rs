@@ -15,6 +15,8 @@ mod opening;
 
 mod init;
 
+mod init_system;
+
 mod record;
 
 mod record_house;
@@ -27,7 +29,13 @@ mod import;
 
 mod export;
 
+mod backup;
+
+mod verify;
+
 mod status;
+
+mod status_keeping;
 
 mod readings;
 
@@ -86,6 +94,9 @@ fn obey(arguments: &Arguments, output: &mut Output) -> Result<Answer, Failure> {
         Command::Demo(what) => demo::demo(what, output),
         Command::Run(what) => run::run(&house()?, what),
         Command::Report(what) => report::report(&house()?, what, output),
+        Command::Init(what) if what.system => {
+            init_system::init_system(common, what, output)
+        }
         Command::Init(what) => init::init(common, what, output),
         Command::Record(what) => record::record(&house()?, what, output),
         Command::Round(what) => round::round(&house()?, what, output),
@@ -96,6 +107,9 @@ fn obey(arguments: &Arguments, output: &mut Output) -> Result<Answer, Failure> {
             import::readings(&house()?, what, output)
         }
         Command::Export(what) => export::export(&house()?, what, output),
+        Command::Backup(what) => backup::backup(&house()?, what, output),
+        Command::Restore(what) => backup::restore(&house()?, what, output),
+        Command::Verify(what) => verify::verify(&house()?, what, output),
         Command::Status => status::status(&house()?, output),
         Command::Readings(what) => readings::readings(&house()?, what, output),
         Command::Watches => watches::watches(&house()?, output),

@@ -4,7 +4,7 @@
 //! Nothing is printed and nothing decided here.
 
 use std::fs;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use chrono_tz::Tz;
 
@@ -15,7 +15,8 @@ use crate::daemon::settings::{FILE_HERE, FILE_OF_THE_MACHINE, Settings};
 use crate::exchange::nearest::nearest;
 use crate::exchange::times::{ZoneRule, length_millis};
 use crate::observation::{Name, shown};
-use crate::store::{Access, Store};
+use crate::store::backup::newest_readable;
+use crate::store::{Access, Store, StoreError};
 use crate::trial::book::{Book, Trial};
 use crate::trial::entry::Entry;
 use crate::trial::label::Label;
@@ -71,7 +72,24 @@ impl House {
     }
 
     pub(crate) fn store(&self, access: Access) -> Result<Store, Failure> {
-        Ok(Store::open(&self.settings.data, access)?)
+        Store::open(&self.settings.data, access).map_err(|error| {
+            let newer = matches!(error, StoreError::OtherSchema { .. });
+            let failure = Failure::from(error);
+            match self.newest_backup().filter(|_| newer) {
+                Some(backup) => failure.hint(format!(
+                    "the newest backup that this program can read: {}",
+                    backup.display()
+                )),
+                None => failure,
+            }
+        })
+    }
+
+    /// The newest backup that this program can read.
+    pub(crate) fn newest_backup(&self) -> Option<PathBuf> {
+        let settings = self.settings.backup.as_ref();
+        let folder = settings.map(|backup| backup.folder.as_path());
+        newest_readable(&self.settings.data, folder)
     }
 
     /// The ledger and what it adds up to.
@@ -217,12 +235,4 @@ pub(crate) fn zone_of_the_machine() -> Option<Tz> {
     let path = link.to_string_lossy().into_owned();
     let (_, name) = path.split_once("zoneinfo/")?;
     name.trim_start_matches("posix/").parse().ok()
-}
-
-/// The folder of a file, also of one named without any.
-pub(crate) fn folder_of(path: &Path) -> &Path {
-    match path.parent() {
-        Some(folder) if !folder.as_os_str().is_empty() => folder,
-        _ => Path::new("."),
-    }
 }

@@ -10,12 +10,12 @@ use crate::cli::failure::{Answer, Failure};
 use crate::cli::opening::{House, near};
 use crate::cli::output::{Output, safe};
 use crate::cli::record_arguments::Shared;
-use crate::exchange::folder_out::entry_as_json;
 use crate::observation::{Name, Quantity};
 use crate::store::{Access, Keep, Recorded, Records};
 use crate::trial::admission::OnConflict;
 use crate::trial::book::{Book, Trial};
 use crate::trial::entry::{Check, Closure, Draft, Entry, Statement, Watch};
+use crate::trial::line;
 
 /// How conflicts are met.
 pub(crate) fn on_conflict(reason: Option<&String>) -> OnConflict {
@@ -56,6 +56,7 @@ pub(crate) fn write(
     if let Some(first) = recorded.refused.first() {
         return Err(refusal(drafts, &recorded, book, first.index));
     }
+    tell_journal(&recorded, output);
     let after = if shared.dry_run {
         None
     } else {
@@ -63,7 +64,7 @@ pub(crate) fn write(
     };
     if output.json {
         let written: Vec<_> =
-            recorded.written.iter().map(entry_as_json).collect();
+            recorded.written.iter().map(line::to_json).collect();
         output.object(&json!({
             "format": "vernalog-recorded/1",
             "dry_run": shared.dry_run,
@@ -83,6 +84,16 @@ pub(crate) fn write(
         tell_units(&recorded.written, book, output)?;
     }
     Ok(Answer::Done)
+}
+
+/// What is recorded stands; that its plain-text copy is behind is told.
+pub(crate) fn tell_journal(recorded: &Recorded, output: &Output) {
+    if let Some(why) = &recorded.journal_trouble {
+        output.talk(&format!(
+            "recorded, but the plain-text journal is behind: {}",
+            safe(why)
+        ));
+    }
 }
 
 fn refusal(

@@ -10,7 +10,8 @@ use crate::cli::failure::{Answer, Failure};
 use crate::cli::opening::House;
 use crate::daemon::clock::Clock;
 use crate::daemon::lock::LockError;
-use crate::daemon::{DaemonError, Drained, start};
+use crate::daemon::{DaemonError, Drained, service, start};
+use crate::store::StoreError;
 
 /// Two threads are enough for a home; the writer has its own.
 const WORKERS: usize = 2;
@@ -53,8 +54,9 @@ async fn run_on(
             tracing::warn!(channel = channel.name, %error, "would not work now");
         }
     }
-    let running =
-        start(settings.plan(), Clock::of_the_host()).await.map_err(refused)?;
+    let mut running = start(settings.plan(), Clock::of_the_host())
+        .await
+        .map_err(|error| refused(house, &error))?;
     for broken in &running.broken {
         tracing::error!("not started: {broken}");
     }
@@ -75,10 +77,27 @@ async fn run_on(
              serial port; counts can be recorded all the same"
         );
     }
-    told(&mut interrupt, &mut terminate).await;
+    service::ready();
+    // Goes on while stopping: the writer may have much to drain.
+    let watchdog = tokio::spawn(service::feed(running.writer_passes()));
+    tokio::select! {
+        () = told(&mut interrupt, &mut terminate) => {}
+        () = running.writer_ended() => {
+            let drained = running.stop().await;
+            return Err(Failure::new("the writer ended by itself").because(
+                drained.error.unwrap_or_else(|| {
+                    "a fault of the program: please report the log".to_owned()
+                }),
+            ));
+        }
+    }
+    service::stopping();
     tracing::info!("stopping; a second signal stops at once");
     tokio::select! {
-        drained = running.stop() => ended(&drained),
+        drained = running.stop() => {
+            watchdog.abort();
+            ended(&drained)
+        }
         () = told(&mut interrupt, &mut terminate) => {
             Err(Failure::new("stopped at once, before everything was stored")
                 .because("a second signal")
@@ -111,11 +130,24 @@ fn ended(drained: &Drained) -> Result<Answer, Failure> {
     }
 }
 
-fn refused(error: DaemonError) -> Failure {
-    let failure = Failure::of(&error);
-    if matches!(error, DaemonError::Lock(LockError::Taken)) {
-        failure.hint("stop the other one first; `vernalog status` shows it")
-    } else {
-        failure
+fn refused(house: &House, error: &DaemonError) -> Failure {
+    let failure = Failure::of(error);
+    match error {
+        DaemonError::Lock(LockError::Taken) => {
+            failure.hint("stop the other one first; `vernalog status` shows it")
+        }
+        DaemonError::Damaged { .. }
+        | DaemonError::Store(StoreError::OtherSchema { .. }) => {
+            match house.newest_backup() {
+                Some(backup) => failure.hint(format!(
+                    "the newest backup that this program can read: \
+                     `vernalog restore {}`",
+                    backup.display()
+                )),
+                None => failure
+                    .hint("`vernalog restore FILE` puts a backup in its place"),
+            }
+        }
+        _ => failure,
     }
 }

@@ -5,14 +5,16 @@ use std::fmt::Display;
 
 use serde_json::{Value, json};
 
-use crate::cli::alerts;
 use crate::cli::failure::{Answer, Failure};
 use crate::cli::opening::House;
 use crate::cli::output::Output;
+use crate::cli::{alerts, status_keeping};
+use crate::health::DaemonHealth;
 use crate::observation::{Quantity, Reading, shown};
 use crate::store::{Access, AlertRow, SeriesInfo, Store};
 use crate::trial::book::{Book, Trial};
 use crate::trial::house::Place;
+use crate::units::Instant;
 
 pub(crate) fn status(
     house: &House,
@@ -46,7 +48,12 @@ fn tell(
         store.path().display(),
         megabytes(store.bytes_on_disk())
     ))?;
-    for line in daemon_in_words(house, store)? {
+    let said = store.daemon_said()?;
+    for line in daemon_in_words(house, said.as_ref()) {
+        output.line(&line)?;
+    }
+    let health = said.as_ref().map(|(_, health)| health);
+    for line in status_keeping::in_words(house, health) {
         output.line(&line)?;
     }
     if book.trials.is_empty() {
@@ -105,13 +112,13 @@ const DAEMON_SPEAKS_MILLIS: i64 = 2 * 60_000;
 /// Whether the daemon runs, and how its sources are.
 fn daemon_in_words(
     house: &House,
-    store: &Store,
-) -> Result<Vec<String>, Failure> {
-    let Some((at, health)) = store.daemon_said()? else {
-        return Ok(vec!["daemon    never ran on this data file".to_owned()]);
+    said: Option<&(Instant, DaemonHealth)>,
+) -> Vec<String> {
+    let Some((at, health)) = said else {
+        return vec!["daemon    never ran on this data file".to_owned()];
     };
-    let ago = house.ago(at);
-    let recent = house.now.millis_since(at) <= DAEMON_SPEAKS_MILLIS;
+    let ago = house.ago(*at);
+    let recent = house.now.millis_since(*at) <= DAEMON_SPEAKS_MILLIS;
     let mut lines = vec![match (health.running, recent) {
         (true, true) => "daemon    runs".to_owned(),
         (true, false) => {
@@ -139,10 +146,10 @@ fn daemon_in_words(
     for broken in &health.broken {
         lines.push(format!("source    not started: {}", shown(broken)));
     }
-    Ok(lines)
+    lines
 }
 
-fn megabytes(bytes: u64) -> f64 {
+pub(crate) fn megabytes(bytes: u64) -> f64 {
     #[allow(
         clippy::cast_precision_loss,
         reason = "a size to one decimal of a megabyte"
@@ -269,6 +276,8 @@ fn as_json(
     let alerts: Vec<&str> =
         lasting.iter().map(|alert| alert.id.as_str()).collect();
     let (waiting, given_up) = store.undelivered()?;
+    let said = store.daemon_said()?;
+    let health = said.as_ref().map(|(_, health)| health);
     Ok(json!({
         "format": "vernalog-status/1",
         "data": store.path(),
@@ -276,7 +285,8 @@ fn as_json(
         "trials": trials,
         "places": places,
         "boards_without_place": silent_places(book, series),
-        "daemon": daemon_as_json(store)?,
+        "daemon": daemon_as_json(said.as_ref()),
+        "keeping": status_keeping::as_json(house, health),
         "counters": store.counters()?,
         "messages_waiting": waiting,
         "messages_given_up": given_up,
@@ -284,8 +294,8 @@ fn as_json(
     }))
 }
 
-fn daemon_as_json(store: &Store) -> Result<Value, Failure> {
-    Ok(store.daemon_said()?.map_or(Value::Null, |(at, health)| {
+fn daemon_as_json(said: Option<&(Instant, DaemonHealth)>) -> Value {
+    said.map_or(Value::Null, |(at, health)| {
         json!({
             "at": at,
             "running": health.running,
@@ -294,5 +304,5 @@ fn daemon_as_json(store: &Store) -> Result<Value, Failure> {
             "sources": health.sources,
             "broken": health.broken,
         })
-    }))
+    })
 }

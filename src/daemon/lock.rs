@@ -4,6 +4,8 @@ use std::fs::{File, OpenOptions, TryLockError};
 use std::io;
 use std::path::{Path, PathBuf};
 
+use crate::store::disk::share_like_its_folder;
+
 /// Held while the daemon runs; let go by the system when it ends, however.
 #[derive(Debug)]
 pub struct DaemonLock(#[allow(dead_code, reason = "held open")] File);
@@ -38,12 +40,20 @@ impl DaemonLock {
                 LockError::File { path: path.clone(), source }
             })?;
         }
+        let new = !path.exists();
         let file = OpenOptions::new()
             .create(true)
             .truncate(false)
             .write(true)
             .open(&path)
             .map_err(|source| LockError::File { path: path.clone(), source })?;
+        if new {
+            // Whoever made it, the daemon must be able to take it later.
+            share_like_its_folder(&path).map_err(|source| LockError::File {
+                path: path.clone(),
+                source,
+            })?;
+        }
         match file.try_lock() {
             Ok(()) => Ok(Self(file)),
             Err(TryLockError::WouldBlock) => Err(LockError::Taken),

@@ -1,12 +1,16 @@
 //! The long-running part: sources, writer, watches and outbox, started in
 //! order and stopped in order; and the settings that everything shares.
 
+pub mod backups;
 pub mod clock;
+mod keeping;
 pub mod lock;
 pub mod new_settings;
 mod outbox;
 mod pipeline;
+pub mod service;
 pub mod settings;
+pub mod system;
 mod watching;
 mod writer;
 

@@ -58,6 +58,12 @@ data = {data}
 #[[channel]]
 #kind = "command"
 #command = ["/usr/local/bin/tell-me"]
+
+# A checked copy of the data file each night, best on another medium.
+#[backup]
+#folder = "/media/stick/vernalog"
+#at = "03:30"
+#keep = 7
 "##
     )
 }
@@ -87,5 +93,6 @@ mod tests {
         let settings = Settings::parse(path, &all).unwrap();
         assert_eq!(settings.connections.brokers.len(), 1);
         assert!(settings.connections.inlet.is_some());
+        assert!(settings.backup.is_some());
     }
 }

@@ -11,21 +11,30 @@ use std::sync::Arc;
 use std::thread::JoinHandle;
 use std::time::Duration;
 
+use chrono::NaiveTime;
 use chrono_tz::Tz;
 use tokio::runtime::Handle;
-use tokio::sync::{Notify, mpsc, watch};
+use tokio::sync::{Notify, mpsc, oneshot, watch};
 use tokio::task::JoinSet;
 use tokio::time::timeout;
 
+use crate::daemon::backups;
 use crate::daemon::clock::Clock;
+use crate::daemon::keeping::{Keeper, Shared};
 use crate::daemon::lock::{DaemonLock, LockError};
 use crate::daemon::outbox::Outbox;
 use crate::daemon::writer::{QUEUE, Writer};
 use crate::decode::Mapping;
+use crate::exchange::times::ZoneRule;
+use crate::health::KeepingWord;
 use crate::notify::Channel;
 use crate::observation::Name;
 use crate::source::{Feed, SourceHealth, broker, inlet, serial};
-use crate::store::{Access, Store, StoreError};
+use crate::store::backup::BackupError;
+use crate::store::forward::bring_forward;
+use crate::store::journal::CaughtUp;
+use crate::store::{Access, Store, StoreError, disk, library};
+use crate::units::Instant;
 use crate::web;
 
 /// How long stopping may take before what still runs is left behind.
@@ -40,6 +49,8 @@ pub struct Plan {
     pub zone: Tz,
     /// How long a lone reading may wait for others before the commit.
     pub commit_every: Duration,
+    /// Nightly backups.
+    pub backup: Option<backups::Settings>,
     /// The daemon's own door for boards.
     pub inlet: Option<inlet::Settings>,
     /// Brokers to subscribe at.
@@ -63,8 +74,26 @@ pub enum DaemonError {
     /// The data file cannot be opened.
     #[error(transparent)]
     Store(#[from] StoreError),
+    /// The data file is damaged.
+    #[error("the data file is damaged: {}", problems.join("; "))]
+    Damaged {
+        /// What was found.
+        problems: Vec<String>,
+    },
+    /// The SQLite library could damage the data file.
+    #[error(
+        "this program was built with SQLite {name}, which can lose what was \
+         committed"
+    )]
+    Library {
+        /// Its version.
+        name: &'static str,
+    },
+    /// The data file could not be brought to this program's schema.
+    #[error("the data file could not be brought forward; it is as it was")]
+    Forward(#[from] BackupError),
     /// A thread could not be started.
-    #[error("the writer's thread could not be started")]
+    #[error("a thread could not be started")]
     Thread(#[from] std::io::Error),
 }
 
@@ -75,6 +104,10 @@ pub struct Running {
     tasks: JoinSet<()>,
     ports: Vec<JoinHandle<()>>,
     writer: JoinHandle<Result<(), StoreError>>,
+    keeper: JoinHandle<()>,
+    shared: Arc<Shared>,
+    /// Closed when the writer's thread ends, however it ends.
+    writer_lives: oneshot::Receiver<()>,
     sources: Vec<Arc<SourceHealth>>,
     /// Where the inlet listens, if it does.
     pub inlet: Option<SocketAddr>,
@@ -103,7 +136,7 @@ pub struct Drained {
 /// [`DaemonError`] when the data file cannot be had.
 pub async fn start(plan: Plan, clock: Clock) -> Result<Running, DaemonError> {
     let lock = DaemonLock::take(&plan.data)?;
-    let store = Store::open(&plan.data, Access::Create)?;
+    let store = sound_store(&plan.data, clock.now())?;
     let (deliveries, queue) = mpsc::channel(QUEUE);
     let (stop, stopped) = watch::channel(false);
     let feed = Feed {
@@ -139,8 +172,21 @@ pub async fn start(plan: Plan, clock: Clock) -> Result<Running, DaemonError> {
     // until the stop signal. When the last sender ends, the writer drains.
     tasks.spawn(until_stopped(feed));
     let news = Arc::new(Notify::new());
-    let channels =
+    let channels: Vec<String> =
         plan.channels.iter().map(|channel| channel.name.clone()).collect();
+    let shared = Arc::new(Shared::default());
+    let keeper = Keeper {
+        data: plan.data.clone(),
+        // Only its zone is asked: nothing here is a date alone.
+        zone: ZoneRule { zone: plan.zone, evening: NaiveTime::MIN },
+        backups: plan.backup,
+        channels: channels.clone(),
+        clock: clock.clone(),
+        stop: stopped.clone(),
+        outbox: Arc::clone(&news),
+        shared: Arc::clone(&shared),
+        space: disk::space,
+    };
     let writer = Writer {
         store,
         deliveries: queue,
@@ -152,12 +198,21 @@ pub async fn start(plan: Plan, clock: Clock) -> Result<Running, DaemonError> {
         sources: sources.clone(),
         outbox: Arc::clone(&news),
         broken: broken.clone(),
+        shared: Arc::clone(&shared),
     }
     .begin()?;
     let runtime = Handle::current();
-    let writer = std::thread::Builder::new()
-        .name("writer".to_owned())
-        .spawn(move || writer.run(&runtime))?;
+    let for_keeper = runtime.clone();
+    let keeper = std::thread::Builder::new()
+        .name("keeper".to_owned())
+        .spawn(move || keeper.run(&for_keeper))?;
+    let (lives, writer_lives) = oneshot::channel();
+    let writer = std::thread::Builder::new().name("writer".to_owned()).spawn(
+        move || {
+            let _lives: oneshot::Sender<()> = lives;
+            writer.run(&runtime)
+        },
+    )?;
     tasks.spawn(
         Outbox {
             data: plan.data,
@@ -173,12 +228,49 @@ pub async fn start(plan: Plan, clock: Clock) -> Result<Running, DaemonError> {
         tasks,
         ports,
         writer,
+        keeper,
+        shared,
+        writer_lives,
         sources,
         inlet,
         web,
         broken,
         _lock: lock,
     })
+}
+
+/// Opens the data file when the library and the file are sound, makes it if
+/// there is none, brings an older one forward, and catches up its journal.
+fn sound_store(data: &Path, now: Instant) -> Result<Store, DaemonError> {
+    let (number, name) = library::in_use();
+    if !library::is_sound(number) {
+        return Err(DaemonError::Library { name });
+    }
+    if let Some(done) = bring_forward(data, now)? {
+        tracing::info!(
+            from = done.from,
+            to = done.to,
+            backup = %done.backup.display(),
+            "the data file was brought forward"
+        );
+    }
+    let store = Store::open(data, Access::Create)?;
+    let problems = store.quick_check()?;
+    if !problems.is_empty() {
+        return Err(DaemonError::Damaged { problems });
+    }
+    match store.catch_up_journal(now) {
+        Ok(CaughtUp { set_aside: Some(path), .. }) => tracing::warn!(
+            kept = %path.display(),
+            "the journal said something else than the ledger and was set \
+             aside; `vernalog restore --from-journal` adds what it has more"
+        ),
+        Ok(_) => {}
+        Err(error) => {
+            tracing::error!(why = told(&error), "the journal is not written");
+        }
+    }
+    Ok(store)
 }
 
 async fn until_stopped(feed: Feed) {
@@ -273,6 +365,25 @@ impl Running {
         &self.sources
     }
 
+    /// How the data are kept.
+    #[must_use]
+    pub fn keeping(&self) -> KeepingWord {
+        self.shared.word()
+    }
+
+    /// Counts the passes of the writer: while it rises, readings are stored
+    /// as they come.
+    pub fn writer_passes(&self) -> impl Fn() -> u64 + Send + use<> {
+        let shared = Arc::clone(&self.shared);
+        move || shared.passes()
+    }
+
+    /// Returns when the writer has ended by itself: then nothing is stored
+    /// any more, and the daemon has to end too.
+    pub async fn writer_ended(&mut self) {
+        drop((&mut self.writer_lives).await);
+    }
+
     /// Stops in order: sources, queue, writer, outbox; waits until what was
     /// handed over is on disk, or the deadline passes.
     pub async fn stop(mut self) -> Drained {
@@ -296,6 +407,9 @@ impl Running {
                 None
             }
         };
+        if joined(self.keeper).await.is_none() {
+            left_behind.push("backup");
+        }
         let delivered =
             self.sources.iter().map(|source| source.delivered()).sum();
         Drained { delivered, left_behind, error }

@@ -15,7 +15,7 @@ use serde::de::DeserializeOwned;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue, ValueDeserializer};
 
-use crate::daemon::Plan;
+use crate::daemon::{Plan, backups};
 use crate::decode::Mapping;
 use crate::exchange::nearest::{did_you_mean, nearest};
 use crate::exchange::times::{ZoneRule, length_millis};
@@ -37,7 +37,7 @@ const COMMIT_EVERY: Duration = Duration::from_secs(1);
 const LONGEST_COMMIT: Duration = Duration::from_secs(60);
 
 /// The keys of the file, in the order in which they are explained.
-const KEYS: [&str; 10] = [
+const KEYS: [&str; 11] = [
     "time_zone",
     "data",
     "evening",
@@ -47,6 +47,7 @@ const KEYS: [&str; 10] = [
     "serial",
     "mapping",
     "channel",
+    "backup",
     "web",
 ];
 
@@ -61,6 +62,8 @@ pub struct Settings {
     pub data: PathBuf,
     /// How long readings may wait for a commit.
     pub commit_every: Duration,
+    /// `[backup]`
+    pub backup: Option<backups::Settings>,
     /// How boards and messages come and go.
     pub connections: Connections,
 }
@@ -143,6 +146,7 @@ impl Settings {
             zone: ZoneRule { zone, evening: EVENING },
             data: data.to_owned(),
             commit_every: COMMIT_EVERY,
+            backup: None,
             connections: Connections::default(),
         }
     }
@@ -192,6 +196,7 @@ impl Settings {
             data: self.data.clone(),
             zone: self.zone.zone,
             commit_every: self.commit_every,
+            backup: self.backup.clone(),
             inlet: connections.inlet,
             brokers: connections.brokers,
             serial: connections.serial,
@@ -236,6 +241,7 @@ impl Gathering<'_> {
     fn gather(&mut self, path: &Path, table: DeTable<'_>) -> Option<Settings> {
         let (mut zone, mut data) = (None, None);
         let (mut evening, mut commit_every) = (EVENING, COMMIT_EVERY);
+        let mut backup: Option<backups::Settings> = None;
         let mut to = Connections::default();
         let mut stated = Vec::new();
         for (key, value) in table {
@@ -265,6 +271,7 @@ impl Gathering<'_> {
                 "serial" => to.serial = plain(self.list(value)),
                 "mapping" => to.mappings = self.mappings(value),
                 "channel" => to.channels = self.channels(value),
+                "backup" => backup = self.one(value),
                 "web" => to.web = self.web(value),
                 unknown => {
                     let near = did_you_mean(unknown, KEYS);
@@ -281,11 +288,15 @@ impl Gathering<'_> {
             }
         }
         resolve(path, &mut to);
+        if let Some(backup) = &mut backup {
+            backup.folder = beside(Some(path), &backup.folder);
+        }
         Some(Settings {
             file: Some(path.to_owned()),
             zone: ZoneRule { zone: zone?, evening },
             data: beside(Some(path), &data?),
             commit_every,
+            backup,
             connections: to,
         })
     }
@@ -544,9 +555,13 @@ mod tests {
     fn sections_are_understood_and_their_files_lie_beside() {
         let settings = parse(&format!(
             "{LEAST}[inlet]\nusers_file = \"boards.passwd\"\n\
+             [backup]\nfolder = \"copies\"\n\
              [[channel]]\nkind = \"command\"\ncommand = [\"/bin/tell\"]\n"
         ))
         .unwrap();
+        let backup = settings.backup.clone().unwrap();
+        assert_eq!(backup.folder, Path::new("/house/copies"));
+        assert_eq!(backup.keep, 7);
         let inlet = settings.plan().inlet.unwrap();
         assert_eq!(
             inlet.users_file.as_deref(),
@@ -560,12 +575,14 @@ mod tests {
         let problems = parse(&format!(
             "{LEAST}[inlet]\nlisen = \"a\"\n\
              [[channel]]\nkind = \"command\"\ncommand = [\"tell\"]\n\
-             [[mapping]]\ntopic = \"garden/state\"\nfields = {{}}\n"
+             [[mapping]]\ntopic = \"garden/state\"\nfields = {{}}\n\
+             [backup]\nfolder = \"copies\"\nat = \"3 am\"\n"
         ))
         .unwrap_err();
         let told: Vec<_> =
             problems.iter().map(|p| (p.line, p.message.as_str())).collect();
-        assert_eq!(told.len(), 3, "{told:#?}");
+        assert_eq!(told.len(), 4, "{told:#?}");
+        assert!(told[3].1.contains("\"3 am\" is not an hour"), "{told:#?}");
         assert_eq!(told[0].0, 4);
         assert!(told[0].1.contains("did you mean \"listen\"?"));
         assert!(told[1].1.contains("no absolute path"), "{}", told[1].1);

@@ -14,6 +14,7 @@ use tokio::sync::{Notify, mpsc};
 use tokio::time::timeout;
 
 use crate::daemon::clock::{Clock, StepWatch};
+use crate::daemon::keeping::Shared;
 use crate::daemon::watching::Watching;
 use crate::health::{DaemonHealth, SourceWord};
 use crate::observation::Name;
@@ -52,6 +53,8 @@ pub(crate) struct Writer {
     pub(crate) outbox: Arc<Notify>,
     /// What could not be started.
     pub(crate) broken: Vec<String>,
+    /// How the data are kept, and who sees that this thread lives.
+    pub(crate) shared: Arc<Shared>,
 }
 
 impl Writer {
@@ -113,6 +116,7 @@ impl Writing {
                 self.given.commit_every,
                 self.last_commit,
             ));
+            self.given.shared.writer_passed();
             self.look_at_the_clock(&mut batch);
             if !batch.is_empty() {
                 self.commit(&mut batch);
@@ -246,6 +250,7 @@ impl Writing {
             failing: self.failing,
             sources: given.sources.iter().map(|s| source_word(s)).collect(),
             broken: given.broken.clone(),
+            keeping: given.shared.word(),
         };
         given.store.daemon_says(&health, given.clock.now())
     }

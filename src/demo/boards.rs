@@ -69,6 +69,7 @@ async fn play_on(
         data: settings.data.clone(),
         zone: settings.zone.zone,
         commit_every: Duration::ZERO,
+        backup: None,
         inlet: Some(inlet::Settings {
             listen: ([127, 0, 0, 1], 0).into(),
             ..inlet::Settings::default()

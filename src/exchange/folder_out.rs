@@ -8,7 +8,7 @@ use std::fs;
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
-use serde_json::{Value, json};
+use serde_json::Value;
 
 use crate::exchange::columns::{self as c, TABLES, Table};
 use crate::exchange::package::{self, FILE, FORMAT};
@@ -20,6 +20,7 @@ use crate::trial::entry::{
     Counted, Entry, EntryId, Factors, Lid, Look, PlaceKind, Severity,
     Statement, word_of,
 };
+use crate::trial::line;
 use crate::trial::when::When;
 use crate::units::Instant;
 
@@ -178,25 +179,9 @@ fn write_history(path: &Path, ledger: &[Entry]) -> Result<(), ExportError> {
     let file = fs::File::create(path).map_err(failed)?;
     let mut file = std::io::BufWriter::new(file);
     for entry in ledger {
-        writeln!(file, "{}", entry_as_json(entry)).map_err(failed)?;
+        writeln!(file, "{}", line::to_json(entry)).map_err(failed)?;
     }
     file.flush().map_err(failed)
-}
-
-/// An entry with all that is known of it, as one JSON object.
-#[must_use]
-pub fn entry_as_json(entry: &Entry) -> Value {
-    json!({
-        "id": entry.id,
-        "trial": entry.draft.trial,
-        "at": entry.draft.when.text(),
-        "written": entry.written,
-        "by": entry.by,
-        "origin": entry.origin,
-        "supersedes": entry.draft.supersedes,
-        "reason": entry.draft.reason,
-        "statement": entry.draft.statement,
-    })
 }
 
 /// The live entries of a trial and the house, with the main boards that a

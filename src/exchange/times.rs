@@ -144,7 +144,7 @@ impl ZoneRule {
     }
 
     /// A local time, or the next one that exists; the earlier of two.
-    fn first_from(&self, mut local: NaiveDateTime) -> Instant {
+    pub(crate) fn first_from(&self, mut local: NaiveDateTime) -> Instant {
         loop {
             let found = self.zone.from_local_datetime(&local).earliest();
             if let Some(found) = found {

@@ -51,6 +51,9 @@ pub struct Recorded {
     pub unchanged: usize,
     /// Drafts refused: index and reason.
     pub refused: Vec<Problem>,
+    /// Why the plain-text journal could not be written, if so; the entries
+    /// are on disk all the same.
+    pub journal_trouble: Option<String>,
 }
 
 impl Store {
@@ -59,7 +62,7 @@ impl Store {
     /// # Errors
     /// [`StoreError::Damaged`] when an entry cannot be understood.
     pub fn ledger(&self) -> Result<Vec<Entry>, StoreError> {
-        read_all(&self.connection)
+        read_after(&self.connection, 0)
     }
 
     /// Judges drafts against the ledger and writes what may be written.
@@ -74,8 +77,9 @@ impl Store {
         records: &Records<'_>,
     ) -> Result<Recorded, StoreError> {
         let transaction = self.begin()?;
-        let recorded = judge_and_write(&transaction, records)?;
+        let mut recorded = judge_and_write(&transaction, records)?;
         transaction.commit().writing()?;
+        self.tell_journal(records, &mut recorded);
         Ok(recorded)
     }
 
@@ -93,7 +97,7 @@ impl Store {
         if is_taken(&transaction, form)? {
             return Ok(None);
         }
-        let recorded = judge_and_write(&transaction, records)?;
+        let mut recorded = judge_and_write(&transaction, records)?;
         if recorded.refused.is_empty() {
             let now = records.now.millis();
             transaction
@@ -110,7 +114,19 @@ impl Store {
                 .writing()?;
         }
         transaction.commit().writing()?;
+        self.tell_journal(records, &mut recorded);
         Ok(Some(recorded))
+    }
+
+    /// What is committed stands; a journal in trouble is caught up later.
+    fn tell_journal(&mut self, records: &Records<'_>, recorded: &mut Recorded) {
+        if records.dry_run {
+            return;
+        }
+        recorded.journal_trouble = self
+            .catch_up_journal(records.now)
+            .err()
+            .map(|error| in_a_row(&error));
     }
 
     /// Whether [`Store::record_once`] has written this form.
@@ -148,12 +164,13 @@ fn judge_and_write(
     transaction: &Connection,
     records: &Records<'_>,
 ) -> Result<Recorded, StoreError> {
-    let ledger = read_all(transaction)?;
+    let ledger = read_after(transaction, 0)?;
     let admission = admit(&ledger, records.drafts, &records.on_conflict);
     let mut recorded = Recorded {
         written: Vec::new(),
         unchanged: admission.unchanged,
         refused: admission.refused,
+        journal_trouble: None,
     };
     if records.keep == Keep::AllOrNothing && !recorded.refused.is_empty() {
         return Ok(recorded);
@@ -175,6 +192,17 @@ fn judge_and_write(
         recorded.written.push(entry);
     }
     Ok(recorded)
+}
+
+/// An error and its causes on one line.
+pub(crate) fn in_a_row(error: &dyn std::error::Error) -> String {
+    let mut text = error.to_string();
+    let mut cause = error.source();
+    while let Some(error) = cause {
+        text = format!("{text}: {error}");
+        cause = error.source();
+    }
+    text
 }
 
 /// Gives each new unit a label that no unit ever had.
@@ -221,7 +249,10 @@ fn label_of(statement: &Statement) -> Option<Label> {
     }
 }
 
-fn insert(connection: &Connection, entry: &Entry) -> Result<(), StoreError> {
+pub(crate) fn insert(
+    connection: &Connection,
+    entry: &Entry,
+) -> Result<(), StoreError> {
     let draft = &entry.draft;
     let json = |value: Result<String, serde_json::Error>| {
         value.expect("an entry can always be written as JSON")
@@ -250,14 +281,18 @@ fn insert(connection: &Connection, entry: &Entry) -> Result<(), StoreError> {
     Ok(())
 }
 
-fn read_all(connection: &Connection) -> Result<Vec<Entry>, StoreError> {
+/// The entries after one, in the order of writing; after 0, all.
+pub(crate) fn read_after(
+    connection: &Connection,
+    after: i64,
+) -> Result<Vec<Entry>, StoreError> {
     let mut statement = connection
         .prepare_cached(
             "SELECT id, trial, at_ms, stated, written_ms, by, origin, \
-             supersedes, reason, body FROM entry ORDER BY id",
+             supersedes, reason, body FROM entry WHERE id > ?1 ORDER BY id",
         )
         .reading()?;
-    let mut rows = statement.query([]).reading()?;
+    let mut rows = statement.query([after]).reading()?;
     let mut entries = Vec::new();
     while let Some(row) = rows.next().reading()? {
         entries.push(entry_from(row)?);

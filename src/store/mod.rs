@@ -4,20 +4,28 @@
 //! sample was taken is decided by `decode::dating`, what it all means is
 //! `study`. Never reached from the async runtime: callers own a thread.
 
+pub mod backup;
 mod board;
 mod boots;
+pub mod disk;
+pub mod forward;
 mod intake;
+pub mod journal;
 mod ledger;
+pub mod library;
 mod numbers;
 mod readings;
+mod rebuild;
 mod refused;
 mod repeats;
+pub mod restore;
 mod schema;
 mod seen;
 mod series;
 mod streams;
 mod uncounted;
 mod undated;
+mod verify;
 mod watching;
 mod welcome;
 
@@ -29,8 +37,10 @@ use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior};
 pub use intake::{Arrival, Intake, Taken};
 pub use ledger::{Keep, Recorded, Records};
 pub use readings::{IMPORT_CHUNK, Imported};
+pub use rebuild::{RebuildError, Rebuilt};
 pub use refused::{MAX_REFUSED_BYTES, RefusedRow};
 pub use series::SeriesInfo;
+pub use verify::Finding;
 pub use watching::{AlertRow, OutboxRow, WatchStep};
 pub use welcome::{MOST_UNDECLARED_BOARDS, MOST_UNDECLARED_READINGS};
 
@@ -171,12 +181,15 @@ impl Store {
 
     fn set_up_for_writing(&mut self) -> Result<(), StoreError> {
         // Before anything is set: another program's file stays as it is.
-        schema::check_ours(&self.connection)?;
+        schema::check_unless_new(&self.connection)?;
         let pragmas = [
             ("journal_mode", "WAL"),
             // Acknowledged means on disk, so a commit must be on disk.
             ("synchronous", "FULL"),
             ("foreign_keys", "ON"),
+            // What is written ahead is moved into the file every 4 MB, and
+            // the room it took is given back.
+            ("wal_autocheckpoint", "1000"),
             ("journal_size_limit", "4194304"),
         ];
         for (name, value) in pragmas {
@@ -188,7 +201,7 @@ impl Store {
                 })
                 .opening()?;
         }
-        schema::migrate(&mut self.connection)
+        schema::make(&mut self.connection)
     }
 
     /// Where the file is.
@@ -210,13 +223,33 @@ impl Store {
     /// Size of the file and of what is written ahead of it, bytes.
     #[must_use]
     pub fn bytes_on_disk(&self) -> u64 {
-        let mut ahead = self.path.clone().into_os_string();
-        ahead.push("-wal");
-        [self.path.clone(), PathBuf::from(ahead)]
-            .iter()
-            .filter_map(|path| std::fs::metadata(path).ok())
-            .map(|metadata| metadata.len())
-            .sum()
+        disk::size(&self.path) + disk::bytes_ahead(&self.path)
+    }
+
+    /// Moves what is written ahead into the file and gives its room back.
+    /// False when somebody reads or writes just now.
+    ///
+    /// # Errors
+    /// [`StoreError::Sqlite`].
+    pub fn settle(&mut self) -> Result<bool, StoreError> {
+        // A checkpoint that waits for a reader keeps writers waiting, too.
+        self.connection.busy_timeout(Duration::ZERO).writing()?;
+        let settled = self
+            .connection
+            .query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |row| {
+                row.get::<_, i64>(0)
+            })
+            .writing();
+        self.connection.busy_handler(Some(wait_for_the_other)).writing()?;
+        Ok(settled? == 0)
+    }
+
+    /// Looks quickly whether the file is damaged; empty when it is not.
+    ///
+    /// # Errors
+    /// [`StoreError`] when it cannot even be looked at.
+    pub fn quick_check(&self) -> Result<Vec<String>, StoreError> {
+        backup::problems(&self.connection, "quick_check")
     }
 
     /// A transaction that takes the write lock at once.

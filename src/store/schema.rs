@@ -1,20 +1,21 @@
-//! Numbered versions of the tables, moved forward one step a transaction.
+//! Numbered versions of the tables: which a file has, and the steps forward.
 //!
-//! A newer file is refused; going back is a matter of backups.
+//! A newer file is refused; going back is a matter of backups, and so is
+//! the way forward: see `forward`.
 
 use rusqlite::{Connection, TransactionBehavior};
 
 use crate::store::{Doing, StoreError};
 
 /// Step `n` brings a file from schema `n` to `n + 1`.
-const STEPS: &[&str] = &[include_str!("schema/0001_first.sql")];
+pub(crate) const STEPS: &[&str] = &[include_str!("schema/0001_first.sql")];
 
 /// `application_id` of our files, so that `file` and we can tell: "vlog".
 const APPLICATION_ID: i64 = 0x766c_6f67;
 
 /// The schema this program writes.
 pub(crate) fn newest() -> i64 {
-    i64::try_from(STEPS.len()).expect("a handful of steps")
+    last_of(STEPS)
 }
 
 /// Refuses a file that this program cannot read as it is.
@@ -28,44 +29,69 @@ pub(crate) fn check(connection: &Connection) -> Result<(), StoreError> {
              backup made before"
         }
         std::cmp::Ordering::Less => {
-            "stop the daemon and run `vernalog init` to bring it forward"
+            "it was written by an older vernalog: `vernalog run` brings it \
+             forward, after a backup"
         }
     };
     Err(StoreError::OtherSchema { found, known, hint })
 }
 
-/// Refuses a file of another program or of a newer one of ours.
-pub(crate) fn check_ours(connection: &Connection) -> Result<(), StoreError> {
-    if version(connection)? > newest() {
+/// Refuses a file of another program, whatever its schema.
+pub(crate) fn is_ours(connection: &Connection) -> Result<(), StoreError> {
+    let found = version(connection)?;
+    if found == 0 || found > newest() {
         return check(connection);
     }
     Ok(())
 }
 
-/// Brings a file forward to the newest schema.
-pub(crate) fn migrate(connection: &mut Connection) -> Result<(), StoreError> {
-    let found = version(connection)?;
-    let first = usize::try_from(found).expect("a version is not negative");
-    for (index, step) in STEPS.iter().enumerate().skip(first) {
-        let next = i64::try_from(index + 1).expect("a handful of steps");
-        let step_in = connection
-            .transaction_with_behavior(TransactionBehavior::Immediate)
-            .writing()?;
-        // Another process may have been quicker.
-        if version(&step_in)? < next {
-            step_in.execute_batch(step).writing()?;
-            step_in.pragma_update(None, "user_version", next).writing()?;
-            step_in
-                .pragma_update(None, "application_id", APPLICATION_ID)
-                .writing()?;
-        }
-        step_in.commit().writing()?;
+/// Refuses a file that has tables and not the newest schema, or that is of
+/// another program.
+pub(crate) fn check_unless_new(
+    connection: &Connection,
+) -> Result<(), StoreError> {
+    match version(connection)? {
+        0 => Ok(()),
+        _ => check(connection),
     }
-    Ok(())
+}
+
+/// Makes the tables of a new file. One that has tables is left as it is:
+/// only `forward` may bring it on.
+pub(crate) fn make(connection: &mut Connection) -> Result<(), StoreError> {
+    if version(connection)? == 0 {
+        step_forward(connection, STEPS)?;
+    }
+    check(connection)
+}
+
+/// Takes the steps that a file has not taken yet, all or none of them.
+pub(crate) fn step_forward(
+    connection: &mut Connection,
+    steps: &[&str],
+) -> Result<(), StoreError> {
+    let all = connection
+        .transaction_with_behavior(TransactionBehavior::Immediate)
+        .writing()?;
+    // Under the lock: another process may have been quicker.
+    let taken = usize::try_from(version(&all)?).unwrap_or_default();
+    for step in steps.iter().skip(taken) {
+        all.execute_batch(step).writing()?;
+    }
+    if taken < steps.len() {
+        all.pragma_update(None, "user_version", last_of(steps)).writing()?;
+        all.pragma_update(None, "application_id", APPLICATION_ID).writing()?;
+    }
+    all.commit().writing()
+}
+
+/// The schema that these steps lead to.
+pub(crate) fn last_of(steps: &[&str]) -> i64 {
+    i64::try_from(steps.len()).expect("a handful of steps")
 }
 
 /// The schema of a file; an error when it is somebody else's database.
-fn version(connection: &Connection) -> Result<i64, StoreError> {
+pub(crate) fn version(connection: &Connection) -> Result<i64, StoreError> {
     let read = |name| {
         connection
             .pragma_query_value(None, name, |row| row.get::<_, i64>(0))

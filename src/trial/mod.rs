@@ -6,10 +6,12 @@
 
 pub mod admission;
 pub mod book;
+pub mod conserved;
 pub mod entry;
 pub mod history;
 pub mod house;
 pub mod label;
+pub mod line;
 pub mod round;
 pub mod unit;
 pub mod when;

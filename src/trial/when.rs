@@ -66,6 +66,20 @@ impl When {
         Self { at, stated: Stated::Day(NaiveDateText(date)) }
     }
 
+    /// What [`When::text`] wrote, with the instant that it stands for.
+    #[must_use]
+    pub fn from_text(text: &str, at: Instant) -> Self {
+        if let Ok(date) = text.parse() {
+            return Self::on(date, at);
+        }
+        let to_the_minute = Self::to_the_minute(at);
+        if to_the_minute.text() == text {
+            to_the_minute
+        } else {
+            Self::exactly(at)
+        }
+    }
+
     /// The date, when a date alone was stated.
     #[must_use]
     pub const fn date(&self) -> Option<NaiveDate> {

@@ -2,13 +2,12 @@
 //! acknowledged is in the store exactly once.
 
 use std::collections::BTreeMap;
-use std::path::Path;
+use std::fs;
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
-use vernalog::daemon::clock::Clock;
 use vernalog::daemon::{DaemonError, start};
 
 use crate::support::broker::free_port;
@@ -16,40 +15,26 @@ use crate::support::flood::{Flood, Told};
 use crate::support::house::{House, say};
 use crate::support::writer::PATIENCE;
 
-/// Tells the test below that it is the daemon: data file and port.
-const DATA: &str = "VERNALOG_SPEC_DATA";
-const PORT: &str = "VERNALOG_SPEC_PORT";
-
-/// Not a test: the tests below start this binary again with this name, as a
-/// daemon in a process of its own that they can kill.
-#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-#[ignore = "started by the tests of this chapter as their daemon"]
-async fn daemon_in_a_process_of_its_own() {
-    let data = std::env::var(DATA).expect("started by another test");
-    let port = std::env::var(PORT).unwrap().parse().unwrap();
-    let mut plan = House::new().plan();
-    plan.data = data.into();
-    plan.inlet.as_mut().unwrap().listen.set_port(port);
-    let running = start(plan, Clock::of_the_host()).await.unwrap();
-    assert_eq!(running.broken, [""; 0]);
-    std::future::pending::<()>().await;
-}
-
 /// A daemon in a process of its own; killed when dropped.
 struct Process(Child);
 
 impl Process {
-    /// Starts it behind `sh -c before`, which may set limits first.
-    fn start(data: &Path, port: u16, before: &str) -> Self {
-        let this = std::env::current_exe().unwrap();
+    /// Runs the program behind `sh -c before`, which may set limits first.
+    fn start(home: &House, port: u16, before: &str) -> Self {
+        let settings = home.file("vernalog.toml");
+        let text = format!(
+            "time_zone = \"Europe/Dublin\"\ndata = \"{}\"\n\
+             commit_every = \"1ms\"\n[inlet]\n\
+             listen = \"127.0.0.1:{port}\"\n",
+            home.data().display()
+        );
+        fs::write(&settings, text).unwrap();
         let child = Command::new("/bin/sh")
             .arg("-c")
             .arg(format!("{before} exec \"$0\" \"$@\""))
-            .arg(this)
-            .args(["faults::daemon_in_a_process_of_its_own", "--exact"])
-            .args(["--ignored", "--nocapture", "--test-threads=1"])
-            .env(DATA, data)
-            .env(PORT, port.to_string())
+            .arg(env!("CARGO_BIN_EXE_vernalog"))
+            .args(["run", "--strict", "--settings"])
+            .arg(settings)
             .stdout(Stdio::null())
             .stderr(Stdio::null())
             .spawn()
@@ -118,7 +103,7 @@ fn what_was_acknowledged_survives_twenty_kills_exactly_once() {
     home.place("fridge-drawer");
     home.place("stair-landing");
     let port = free_port();
-    let mut daemon = Process::start(&home.data(), port, "");
+    let mut daemon = Process::start(&home, port, "");
     let floods = [
         Flood::begin("fridge-drawer", port, 1, Duration::ZERO),
         Flood::begin("stair-landing", port, 100, Duration::from_millis(5)),
@@ -134,7 +119,7 @@ fn what_was_acknowledged_survives_twenty_kills_exactly_once() {
         std::thread::sleep(Duration::from_millis(millis));
         daemon.kill();
         assert!(kill < KILLS);
-        daemon = Process::start(&home.data(), port, "");
+        daemon = Process::start(&home, port, "");
     }
     let boards = [floods[0].board(), floods[1].board()];
     let told = floods.map(Flood::end);
@@ -160,7 +145,7 @@ fn a_disk_that_takes_no_more_loses_nothing() {
     let port = free_port();
     // 1,200 blocks of 512 bytes; the signal that comes with it is ignored.
     let limit = "trap '' XFSZ; ulimit -S -f 1200;";
-    let daemon = Process::start(&home.data(), port, limit);
+    let daemon = Process::start(&home, port, limit);
     let flood =
         Flood::begin("fridge-drawer", port, 100, Duration::from_millis(1));
     // No acknowledgement for a while, in which the board is cut off again

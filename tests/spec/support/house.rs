@@ -123,6 +123,7 @@ impl House {
             data: self.data(),
             zone: chrono_tz::Europe::Dublin,
             commit_every: self.commit_every,
+            backup: None,
             inlet: self.inlet.clone(),
             brokers: self.brokers.clone(),
             serial: self.serial.clone(),

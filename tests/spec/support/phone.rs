@@ -111,6 +111,19 @@ impl Phone {
 
     /// One request, nothing followed.
     pub(crate) async fn ask(&mut self, path: &str, says: &Says<'_>) -> Page {
+        let page = self.once(path, says).await;
+        for line in page.head.lines() {
+            if let Some(set) = line.strip_prefix("set-cookie: ") {
+                let pair = set.split(';').next().unwrap();
+                let (name, value) = pair.split_once('=').unwrap();
+                self.cookies.insert(name.to_owned(), value.to_owned());
+            }
+        }
+        page
+    }
+
+    /// One request; cookies that are set are forgotten.
+    pub(crate) async fn once(&self, path: &str, says: &Says<'_>) -> Page {
         let mut request = format!(
             "{} {path} HTTP/1.1\r\nHost: {}\r\nConnection: close\r\n",
             says.method, says.host
@@ -135,15 +148,7 @@ impl Phone {
         request.push_str("\r\n");
         request.push_str(&says.body);
         let page = timeout(PATIENCE, exchange(self.address, request)).await;
-        let page = page.expect("an answer in time");
-        for line in page.head.lines() {
-            if let Some(set) = line.strip_prefix("set-cookie: ") {
-                let pair = set.split(';').next().unwrap();
-                let (name, value) = pair.split_once('=').unwrap();
-                self.cookies.insert(name.to_owned(), value.to_owned());
-            }
-        }
-        page
+        page.expect("an answer in time")
     }
 
     /// Opens an address, following where it leads.

@@ -1,8 +1,8 @@
 //! The pages in a real browser: headless Chromium, driven through its
 //! driver, without any script of ours because there is none.
 
-use std::io::{BufRead, BufReader};
-use std::process::{Child, Command, Stdio};
+use std::io::{BufRead, BufReader, Read};
+use std::process::{Child, ChildStdout, Command, Stdio};
 
 use fantoccini::wd::Capabilities;
 use fantoccini::{Client, ClientBuilder, Locator};
@@ -15,6 +15,8 @@ use crate::web_page::{at, house_with_boxes, unit, with_password};
 struct Driver {
     process: Child,
     address: String,
+    /// Kept open: the driver goes on talking.
+    _said: BufReader<ChildStdout>,
 }
 
 impl Driver {
@@ -25,8 +27,9 @@ impl Driver {
             .stderr(Stdio::null())
             .spawn()
             .expect("chromedriver is installed: tests/run does it");
-        let said = BufReader::new(process.stdout.take().unwrap());
+        let mut said = BufReader::new(process.stdout.take().unwrap());
         let port = said
+            .by_ref()
             .lines()
             .map_while(Result::ok)
             .find_map(|line| {
@@ -34,7 +37,8 @@ impl Driver {
                 rest.trim_end_matches('.').parse::<u16>().ok()
             })
             .expect("the driver says its port");
-        Self { process, address: format!("http://127.0.0.1:{port}") }
+        let address = format!("http://127.0.0.1:{port}");
+        Self { process, address, _said: said }
     }
 
     /// A phone's window, 360 wide, that runs no script.
