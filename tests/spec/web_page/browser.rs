@@ -41,16 +41,16 @@ impl Driver {
         Self { process, address, _said: said }
     }
 
-    /// A phone's window, 360 wide, that runs no script.
+    /// A phone's window, 360 wide. The pages forbid every script, their own
+    /// as well: there is none.
     async fn browser(&self) -> Client {
         let options = json!({
-            "goog:chromeOptions": {
-                "args": ["--headless=new", "--no-sandbox", "--disable-gpu"],
-                "mobileEmulation": {"deviceMetrics":
-                    {"width": 360, "height": 740, "pixelRatio": 1}},
-                "prefs": {"profile.managed_default_content_settings.javascript": 2}
-            }
-        });
+                    "goog:chromeOptions": {
+                        "args": ["--headless=new", "--no-sandbox", "--disable-gpu"],
+                        "mobileEmulation": {"deviceMetrics":
+        {"width": 360, "height": 740, "pixelRatio": 1}}
+                    }
+                });
         let options: Capabilities = serde_json::from_value(options).unwrap();
         ClientBuilder::new(HttpConnector::new())
             .capabilities(options)

@@ -379,7 +379,10 @@ async fn random_forms_neither_panic_nor_leave_half_an_entry() {
         let own = fields_of(change);
         for name in own.iter().chain(&odd_names) {
             if dice.random_bool(0.6) {
-                let value = odd[dice.random_range(0..odd.len())];
+                let likely = likely(name);
+                let values =
+                    if dice.random_bool(0.85) { likely } else { &odd[..] };
+                let value = values[dice.random_range(0..values.len())];
                 fields.push(((*name).to_owned(), value.to_owned()));
             }
         }
@@ -428,6 +431,20 @@ fn fields_of(change: &str) -> &'static [&'static str] {
         "move" => &["place", "moist", "looked", "new", "position"],
         "mould" => &["severity"],
         _ => &["viable", "empty", "dead", "mouldy", "lost"],
+    }
+}
+
+/// What a hand might mean in a field.
+fn likely(name: &str) -> &'static [&'static str] {
+    match name {
+        "do" => &["zero-opened", "zero-through-lid", "count"],
+        "looked" => &["opened", "through-lid", "not"],
+        "place" => &["stair-landing", "boiler-shelf"],
+        "moist" => &["moist", "dry"],
+        "severity" => &["none", "trace", "heavy"],
+        "other" => &["r01", "r02", "r03"],
+        "note" | "position" | "by" => &["", "left", "white tips"],
+        _ => &["", "0", "1", "2"],
     }
 }
 
