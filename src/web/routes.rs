@@ -49,15 +49,11 @@ pub(crate) fn router(site: Arc<Site>) -> Router {
     Router::new()
         .route(
             "/",
-            get(async |s: Shared, v: Asking| {
-                at_desk(s, v, |desk| now::page(desk)).await
-            }),
+            get(async |s: Shared, v: Asking| at_desk(s, v, now::page).await),
         )
         .route(
             "/alerts",
-            get(async |s: Shared, v: Asking| {
-                at_desk(s, v, |desk| alerts::page(desk)).await
-            }),
+            get(async |s: Shared, v: Asking| at_desk(s, v, alerts::page).await),
         )
         .route(
             "/round",

@@ -102,7 +102,7 @@ mod tests {
     #[test]
     fn ages_are_told_in_the_largest_unit_that_tells_enough() {
         let now = Instant::from_millis(10 * MILLIS_PER_DAY);
-        let told = |millis| ago(now, now.plus_millis(-millis));
+        let told = |millis: i64| ago(now, now.plus_millis(-millis));
         assert_eq!(told(5_000), "just now");
         assert_eq!(told(119 * 60_000), "119 min ago");
         assert_eq!(told(47 * 3_600_000), "47 h ago");
