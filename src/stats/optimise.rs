@@ -31,7 +31,23 @@ pub(crate) fn maximise(
         let value = f(at);
         if value.is_nan() { f64::NEG_INFINITY } else { value }
     };
-    let (mut at, mut value) = simplex(&f, start, stride);
+    let (at, _) = simplex(&f, start, stride);
+    climb(f, &at, stride)
+}
+
+/// Newton steps on central differences from a place near the top, with a
+/// simplex where the ground is not rounded.
+pub(crate) fn climb(
+    f: impl Fn(&[f64]) -> f64,
+    near: &[f64],
+    stride: f64,
+) -> Peak {
+    let f = |at: &[f64]| {
+        let value = f(at);
+        if value.is_nan() { f64::NEG_INFINITY } else { value }
+    };
+    let mut at = near.to_vec();
+    let mut value = f(&at);
     let mut convergence = Convergence::Stopped {
         steps: NEWTON_STEPS,
         last_change: f64::INFINITY,

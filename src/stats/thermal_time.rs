@@ -5,6 +5,8 @@
 //! profile, and "these places cannot tell" is an answer. It does not sum
 //! warmth itself; the caller gives the sum for any base.
 
+use std::cell::RefCell;
+
 use crate::stats::censored::{Censored, checked};
 use crate::stats::convergence::Convergence;
 use crate::stats::distribution::{
@@ -12,7 +14,7 @@ use crate::stats::distribution::{
 };
 use crate::stats::error::{StatsError, within};
 use crate::stats::interval::{Confidence, Interval};
-use crate::stats::optimise::{Peak, maximise, maximise_between};
+use crate::stats::optimise::{Peak, climb, maximise, maximise_between};
 
 /// Parameters of the model:
 /// `g_max · Φ((log10 θ − log10 theta50) / sigma)`.
@@ -148,7 +150,7 @@ impl<'a> ThermalData<'a> {
     /// test `fits_match_the_simulated_sets`.
     #[must_use]
     pub fn fit_at(&self, base: f64, question: &ThermalQuestion) -> ThermalFit {
-        let rows = self.warm_rows(base);
+        let rows = self.warm_rows(base, None);
         let peak = peak(&rows, question.final_share);
         let parameters = parameters(&peak.at, question.final_share);
         let reach = question.confidence.z() * question.dispersion.sqrt();
@@ -177,6 +179,35 @@ impl<'a> ThermalData<'a> {
         }
     }
 
+    /// The fit anew without each container in turn, in their order: what a
+    /// jackknife over containers is made of.
+    ///
+    /// # Arguments
+    /// - `fit`: the fit of all, near which the others are looked for.
+    /// - `question`: that of the fit.
+    ///
+    /// # Returns
+    /// `None` where too little is left without that container, or the search
+    /// does not arrive.
+    #[must_use]
+    pub fn without_each(
+        &self,
+        fit: &ThermalFit,
+        question: &ThermalQuestion,
+    ) -> Vec<Option<ThermalParameters>> {
+        let near = coordinates(&fit.parameters, question.final_share);
+        (0..self.containers.len())
+            .map(|out| {
+                let rows = self.warm_rows(fit.base, Some(out));
+                rows.iter().any(WarmRow::germinated).then_some(())?;
+                let peak = peak_near(&rows, question.final_share, &near);
+                peak.convergence
+                    .arrived()
+                    .then(|| parameters(&peak.at, question.final_share))
+            })
+            .collect()
+    }
+
     /// What the data say about the base, by profile likelihood.
     ///
     /// The base is told when its limits lie inside the range tried and are
@@ -197,8 +228,19 @@ impl<'a> ThermalData<'a> {
         let (low, high) = (question.lowest_base, question.highest_base);
         within("dispersion", question.dispersion, 1.0, f64::MAX)?;
         within("lowest base", low, -273.15, high - 1e-6)?;
-        let profile =
-            |base: f64| peak(&self.warm_rows(base), question.final_share).value;
+        // The top moves little from one base to the next.
+        let last = RefCell::new(None::<Vec<f64>>);
+        let profile = |base: f64| {
+            let rows = self.warm_rows(base, None);
+            let near = last.borrow().clone();
+            let peak = match near {
+                Some(near) => peak_near(&rows, question.final_share, &near),
+                None => peak(&rows, question.final_share),
+            };
+            let arrived = peak.convergence.arrived();
+            *last.borrow_mut() = arrived.then_some(peak.at);
+            peak.value
+        };
         let best = maximise_between(profile, low, high, 24);
         let top = profile(best);
         let allowed =
@@ -220,22 +262,52 @@ impl<'a> ThermalData<'a> {
         Ok(told.unwrap_or(Base::CannotTell { at_least, at_most }))
     }
 
-    /// Rows with warmth in place of time.
-    fn warm_rows(&self, base: f64) -> Vec<Censored> {
+    /// Rows with warmth in place of time, those alike added up.
+    fn warm_rows(&self, base: f64, left_out: Option<usize>) -> Vec<WarmRow> {
         let mut rows = Vec::new();
         for (container, counts) in self.containers.iter().enumerate() {
-            let warmth =
-                |time: f64| (self.warmth)(container, base, time).max(0.0);
+            if left_out == Some(container) {
+                continue;
+            }
+            let log_warmth = |time: f64| {
+                (self.warmth)(container, base, time).max(0.0).log10()
+            };
             for row in counts {
                 let right = if row.germinated() {
-                    warmth(row.right)
+                    log_warmth(row.right)
                 } else {
                     f64::INFINITY
                 };
-                rows.push(Censored { left: warmth(row.left), right, n: row.n });
+                let left = log_warmth(row.left);
+                rows.push(WarmRow { left, right, n: f64::from(row.n) });
             }
         }
+        rows.sort_by(|a, b| {
+            a.left.total_cmp(&b.left).then(a.right.total_cmp(&b.right))
+        });
+        rows.dedup_by(|next, first| {
+            let alike = next.left.total_cmp(&first.left).is_eq()
+                && next.right.total_cmp(&first.right).is_eq();
+            if alike {
+                first.n += next.n;
+            }
+            alike
+        });
         rows
+    }
+}
+
+/// Seeds that germinated between two amounts of warmth (decadic logarithms),
+/// or not by the first.
+struct WarmRow {
+    left: f64,
+    right: f64,
+    n: f64,
+}
+
+impl WarmRow {
+    fn germinated(&self) -> bool {
+        self.right < f64::INFINITY
     }
 }
 
@@ -271,15 +343,20 @@ impl ThermalParameters {
 }
 
 /// Search over log10 theta50, ln sigma and (if asked) the logit of g_max.
-fn peak(rows: &[Censored], final_share: FinalShare) -> Peak {
-    let seen: Vec<&Censored> =
-        rows.iter().filter(|row| row.germinated() && row.right > 0.0).collect();
-    let n: f64 = rows.iter().map(|r| f64::from(r.n)).sum();
-    let germinated: f64 = seen.iter().map(|r| f64::from(r.n)).sum();
-    let logs = seen
+fn peak(rows: &[WarmRow], final_share: FinalShare) -> Peak {
+    let seen: Vec<&WarmRow> = rows
         .iter()
-        .map(|r| (f64::midpoint(r.left, r.right).log10(), f64::from(r.n)));
-    let logs: Vec<(f64, f64)> = logs.collect();
+        .filter(|row| row.germinated() && row.right > f64::NEG_INFINITY)
+        .collect();
+    let n: f64 = rows.iter().map(|r| r.n).sum();
+    let germinated: f64 = seen.iter().map(|r| r.n).sum();
+    let logs: Vec<(f64, f64)> = seen
+        .iter()
+        .map(|r| {
+            let both = 10_f64.powf(r.left) + 10_f64.powf(r.right);
+            ((both / 2.0).log10(), r.n)
+        })
+        .collect();
     let all = germinated.max(1.0);
     let mean = logs.iter().map(|(log, n)| log * n).sum::<f64>() / all;
     let variance =
@@ -294,8 +371,27 @@ fn peak(rows: &[Censored], final_share: FinalShare) -> Peak {
     maximise(
         |at| log_likelihood(rows, &parameters(at, final_share)),
         start,
-        0.2,
+        STRIDE,
     )
+}
+
+const STRIDE: f64 = 0.2;
+
+/// The same from a place near the top; from the start where that fails.
+fn peak_near(rows: &[WarmRow], final_share: FinalShare, near: &[f64]) -> Peak {
+    let f = |at: &[f64]| log_likelihood(rows, &parameters(at, final_share));
+    let found = climb(f, near, STRIDE);
+    if found.convergence.arrived() { found } else { peak(rows, final_share) }
+}
+
+/// The scales on which the search runs.
+fn coordinates(model: &ThermalParameters, share: FinalShare) -> Vec<f64> {
+    let mut at = vec![model.theta50.log10(), model.sigma.ln()];
+    if share == FinalShare::Estimated {
+        let g_max = model.g_max.clamp(1e-9, 1.0 - 1e-9);
+        at.push((g_max / (1.0 - g_max)).ln());
+    }
+    at
 }
 
 fn parameters(at: &[f64], final_share: FinalShare) -> ThermalParameters {
@@ -309,9 +405,9 @@ fn parameters(at: &[f64], final_share: FinalShare) -> ThermalParameters {
     }
 }
 
-fn log_likelihood(rows: &[Censored], model: &ThermalParameters) -> f64 {
+fn log_likelihood(rows: &[WarmRow], model: &ThermalParameters) -> f64 {
     let middle = model.theta50.log10();
-    let standard = |warmth: f64| (warmth.log10() - middle) / model.sigma;
+    let standard = |log_warmth: f64| (log_warmth - middle) / model.sigma;
     rows.iter()
         .map(|row| {
             let left = standard(row.left);
@@ -320,7 +416,7 @@ fn log_likelihood(rows: &[Censored], model: &ThermalParameters) -> f64 {
             } else {
                 (1.0 - model.g_max) + model.g_max * normal_cdf(-left)
             };
-            f64::from(row.n) * chance.max(TINY).ln()
+            row.n * chance.max(TINY).ln()
         })
         .sum()
 }

@@ -7,11 +7,13 @@
 
 pub mod doses;
 pub mod factors;
+pub mod few_units;
 pub mod findings;
 pub mod fridge;
 pub mod outcome;
 pub mod place;
 mod quality;
+pub mod thermal;
 mod wording;
 
 use std::collections::BTreeMap;
@@ -28,6 +30,7 @@ use findings::{Caution, Finding};
 use fridge::FridgeStudy;
 use outcome::Outcome;
 use place::{PlaceLogs, PlaceStudy};
+use thermal::ThermalStudy;
 pub use quality::DataQuality;
 
 /// What a study is made from.
@@ -65,6 +68,8 @@ pub struct Study {
     pub units: Vec<UnitStudy>,
     /// Every factor that was stated, and the place; planned ones first.
     pub factors: Vec<FactorStudy>,
+    /// Germination against accumulated warmth.
+    pub thermal_time: ThermalStudy,
     /// Every fridge at which a unit of the trial stayed.
     pub fridges: Vec<FridgeStudy>,
     /// What may be said.
@@ -140,6 +145,7 @@ pub fn study(material: Material<'_>) -> Study {
         .collect();
     let places = place::studies(material, &logs, &sums, &units);
     let factors = factors::studies(trial, &units);
+    let thermal_time = thermal::study(material, &sums, &units);
     let fridges = fridge::studies(material, &logs, &sums);
     let data_quality = quality::of(&logs, &places);
     let mut study = Study {
@@ -151,6 +157,7 @@ pub fn study(material: Material<'_>) -> Study {
         places,
         units,
         factors,
+        thermal_time,
         fridges,
         findings: Vec::new(),
         cautions: Vec::new(),
