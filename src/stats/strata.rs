@@ -172,9 +172,8 @@ pub const LEAST_DF: u32 = 4;
 /// effect. With few units F is rough; scatter much larger at one level than
 /// at another, and units of very different size, make it rougher. Where units
 /// scatter hardly more than seeds, the floor of the dispersion makes the test
-/// careful: 1 to 4 % false alarms in place of 5, and limits a little wide. Two
-/// boxes a batch, batches from 60 % to nearly all: 3.3 %. Limits of a
-/// container factor hold for these batches, not for others.
+/// careful: 1 to 3 % false alarms in place of 5, and limits a little wide.
+/// Limits of a container factor hold for these batches, not for others.
 ///
 /// # Source
 /// Split-plot analysis after Fisher; quasi-likelihood after McCullagh &

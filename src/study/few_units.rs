@@ -106,8 +106,8 @@ fn units(
     let mut units: BTreeMap<String, Unit> = BTreeMap::new();
     for row in rows {
         let level = &row.levels[factor];
-        let unit = units.entry(name(row, test.tested_on)).or_insert_with(|| {
-            Unit {
+        let unit =
+            units.entry(name(row, test.tested_on)).or_insert_with(|| Unit {
                 germinated: 0,
                 sown: 0,
                 level: level.clone(),
@@ -116,8 +116,7 @@ fn units(
                     .iter()
                     .map(|i| row.levels[*i].clone())
                     .collect(),
-            }
-        });
+            });
         if unit.level != *level {
             return None;
         }

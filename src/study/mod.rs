@@ -30,8 +30,8 @@ use findings::{Caution, Finding};
 use fridge::FridgeStudy;
 use outcome::Outcome;
 use place::{PlaceLogs, PlaceStudy};
-use thermal::ThermalStudy;
 pub use quality::DataQuality;
+use thermal::ThermalStudy;
 
 /// What a study is made from.
 #[derive(Clone, Copy)]

@@ -97,7 +97,7 @@ pub enum NoThermalTime {
     #[error(
         "the temperature of {left_out} of {of} containers is not known well \
          enough; at least 80 % of their time must be logged, without a hole \
-         over three days"
+         over three days and without an hour of day that is always missing"
     )]
     TooLittleData {
         /// Containers whose warmth is not known.
@@ -334,8 +334,7 @@ fn limits(
     Ok(ThermalLimits {
         g_max: limits_of(&|p| logit(p.g_max))?
             .map(|logit| 1.0 / (1.0 + (-logit).exp())),
-        theta50: limits_of(&|p| p.theta50.log10())?
-            .map(|log| 10_f64.powf(log)),
+        theta50: limits_of(&|p| p.theta50.log10())?.map(|log| 10_f64.powf(log)),
         sigma: limits_of(&|p| p.sigma.ln())?.map(f64::exp),
     })
 }

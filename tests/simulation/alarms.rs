@@ -105,10 +105,6 @@ const NULLS: [Truth; 11] = [
     },
 ];
 
-/// With two boxes a batch, and batches of which few decide, the test of
-/// places is too careful by a little; its lower gate is 3 %, not 3.5.
-const KNOWN_CAREFUL: &str = "from 60 % to nearly all, 16 boxes: F of place";
-
 #[test]
 fn false_alarms_of_factor_tests_stay_near_five_percent() {
     let each = runs(10_000, 250);
@@ -130,13 +126,8 @@ fn false_alarms_of_factor_tests_stay_near_five_percent() {
         }
         for (factor, what) in [(CHILL, "chill"), (PLACE, "place")] {
             let line = format!("{}: F of {what}", truth.name);
-            let low = if floor[factor].share() > FLOOR_ACTS {
-                0.0
-            } else if line == KNOWN_CAREFUL {
-                0.03
-            } else {
-                0.035
-            };
+            let low =
+                if floor[factor].share() > FLOOR_ACTS { 0.0 } else { 0.035 };
             table.gate(&line, alarms[factor], low, 0.06);
         }
     }

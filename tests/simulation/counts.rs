@@ -42,10 +42,8 @@ pub(crate) const CHILL: usize = 0;
 pub(crate) const PLACE: usize = 1;
 
 pub(crate) fn factors() -> [Factor; 2] {
-    let factor = |name: &str, applied_to| Factor {
-        name: name.to_owned(),
-        applied_to,
-    };
+    let factor =
+        |name: &str, applied_to| Factor { name: name.to_owned(), applied_to };
     [factor("chill", Stratum::Batch), factor("place", Stratum::Container)]
 }
 

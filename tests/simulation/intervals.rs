@@ -207,9 +207,8 @@ fn factor_limits_hold_their_truth_as_often_as_they_say() {
                 factor_tests(&trial.rows, &factors(), &[], LEVEL).unwrap();
             let level = |name: &str| name.parse::<usize>().unwrap();
             chill.add(&tests[CHILL], |name| truth.of_chill(level(name)));
-            place.add(&tests[PLACE], |name| {
-                truth.of_place(&trial, level(name))
-            });
+            place
+                .add(&tests[PLACE], |name| truth.of_place(&trial, level(name)));
         }
         chill.gates(&mut table, &format!("{}: chill", truth.name));
         place.gates(&mut table, &format!("{}: place", truth.name));

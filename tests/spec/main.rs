@@ -12,5 +12,6 @@ mod demo_data;
 mod figures;
 mod ledger_form;
 mod sources;
+mod thermal_time;
 mod trial_folder;
 mod truth;

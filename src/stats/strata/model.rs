@@ -34,35 +34,42 @@ pub(super) struct Scatter {
 /// What one block says of scatter, and how much it says of the comparison.
 #[derive(Debug, Clone, Copy, Default)]
 pub(super) struct BlockScatter {
+    /// Units that tell.
+    pub(super) n_units: f64,
+    /// Sum of n p (1 − p).
     pub(super) information: f64,
+    /// Sum of squared distances, in units of seeds' own variance.
     pub(super) x2: f64,
+    /// Units less their leverage.
     pub(super) df: f64,
 }
 
 impl Scatter {
-    /// Scatter of the blocks, each as heavy as it is in the comparison.
+    /// Scatter of the blocks, each as heavy as its units are in the
+    /// comparison.
     ///
     /// Batches that nearly all germinated scatter little and say little;
     /// where they counted like the others, the scatter of those that decide
-    /// came out too small. Degrees of freedom after Welch and Satterthwaite.
+    /// came out too small. Degrees of freedom after Welch and Satterthwaite;
+    /// fewer than one are taken as one.
     pub(super) fn of(blocks: &[BlockScatter], left: u32) -> Self {
         if left == 0 {
             return Self { dispersion: 1.0, df: 0.0, left };
         }
-        let telling = || blocks.iter().filter(|block| block.df > 1e-6);
-        let all: f64 = telling().map(|block| block.information).sum();
-        let (mut dispersion, mut spread) = (0.0, 0.0);
-        for block in telling() {
-            let share = block.information / all;
-            dispersion += share * block.x2 / block.df;
-            spread += share * share / block.df;
+        let (mut x2, mut all, mut squares) = (0.0, 0.0, 0.0);
+        for block in blocks {
+            let weight = block.information / block.n_units;
+            x2 += weight * block.x2;
+            all += weight * block.df;
+            squares += weight * weight * block.df;
         }
-        if blocks.len() > 1 && spread > 0.0 {
-            return Self { dispersion, df: 1.0 / spread, left };
+        if blocks.len() < 2 || all <= 0.0 {
+            let x2: f64 = blocks.iter().map(|block| block.x2).sum();
+            let df = f64::from(left);
+            return Self { dispersion: x2 / df, df, left };
         }
-        let x2: f64 = blocks.iter().map(|block| block.x2).sum();
-        let df = f64::from(left);
-        Self { dispersion: x2 / df, df, left }
+        let df = (all * all / squares).clamp(1.0, f64::from(left));
+        Self { dispersion: x2 / all, df, left }
     }
 }
 
@@ -211,6 +218,7 @@ impl<'a> Tier<'a> {
                 * (row * &fitted.fit.covariance * row.transpose())[0];
             let off = f64::from(o.n()) * (o.fraction() - p);
             let block = blocks.entry(self.units[i].block).or_default();
+            block.n_units += 1.0;
             block.information += information;
             block.x2 += off * off / information;
             block.df += (1.0 - leverage).max(0.0);
@@ -337,6 +345,8 @@ impl<'a> Tier<'a> {
                 self.mean(&rows, &fitted.fit)
             })
             .collect();
+        let all_tell = self.set_aside.is_empty()
+            && fitted.fit.fitted.iter().all(|p| inside(*p));
         for (level, mean) in result.levels.iter_mut().zip(&means) {
             let seeds = f64::from(level.pooled.n()) / scatter.dispersion;
             let variance = scatter.dispersion
@@ -345,7 +355,7 @@ impl<'a> Tier<'a> {
             // A side with none or all: no slope to judge by, count seeds.
             let worth = if !inside(mean.value) {
                 seeds
-            } else if self.set_aside.is_empty() {
+            } else if all_tell {
                 worth
             } else {
                 worth.min(seeds)

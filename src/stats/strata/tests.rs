@@ -375,23 +375,20 @@ fn batches_very_unlike_each_other_raise_no_more_false_alarms_of_places() {
 fn a_batch_counts_for_scatter_as_much_as_for_the_comparison() {
     // By hand, Welch and Satterthwaite: two blocks of one degree of freedom
     // each, weights w and 1 − w, have 1 / (w² + (1 − w)²) together.
-    let weights = [0.75, 0.25];
-    let blocks = weights.map(|information| model::BlockScatter {
+    let block = |information, x2, df| model::BlockScatter {
+        n_units: 2.0,
         information,
-        x2: 8.0 * information,
-        df: 1.0,
-    });
-    let scatter = model::Scatter::of(&blocks, 2);
+        x2,
+        df,
+    };
+    let unlike = [block(15.0, 6.0, 1.0), block(5.0, 2.0, 1.0)];
+    let scatter = model::Scatter::of(&unlike, 2);
     assert!((scatter.dispersion - (0.75 * 6.0 + 0.25 * 2.0)).abs() < 1e-12);
     assert!((scatter.df - 1.0 / 0.625).abs() < 1e-12);
     // Alike in weight they are the plain pooled scatter.
-    let alike = [1.0, 1.0].map(|information| model::BlockScatter {
-        information,
-        x2: 3.0,
-        df: 2.0,
-    });
+    let alike = [block(4.0, 3.0, 2.0), block(4.0, 5.0, 2.0)];
     let scatter = model::Scatter::of(&alike, 4);
-    assert!((scatter.dispersion - 1.5).abs() < 1e-12);
+    assert!((scatter.dispersion - 2.0).abs() < 1e-12);
     assert!((scatter.df - 4.0).abs() < 1e-12);
 }
 
@@ -406,8 +403,8 @@ fn sound(test: &FactorTest) -> Result<(), TestCaseError> {
         if let Some(limits) = level.interval {
             prop_assert!(limits.lower >= 0.0 && limits.upper <= 1.0);
             prop_assert!(limits.lower <= level.estimate + 1e-9);
-            prop_assert!(limits.upper >= level.estimate - 1e-9);
-            prop_assert!(limits.width() > 0.0);
+            prop_assert!(limits.upper >= level.estimate - 1e-9, "{:?}", test);
+            prop_assert!(limits.width() > 0.0, "{:?}", test);
         }
     }
     for difference in &test.differences {

@@ -79,8 +79,7 @@ impl Warmths {
                     .collect()
             })
             .collect();
-        let begun =
-            containers.iter().map(|c| c.known.outcome.begun).collect();
+        let begun = containers.iter().map(|c| c.known.outcome.begun).collect();
         let stated = places.iter().map(|hours| hours.stated.clone()).collect();
         let last = RefCell::new((STATED_BASE_CELSIUS, stated));
         Self { places, begun, stays, last }
