@@ -119,6 +119,20 @@ pub enum NoThermalTime {
     NotSettled,
 }
 
+impl ThermalStudy {
+    /// What must be said with it: why there is no fit, or that the base
+    /// stays unknown.
+    pub(crate) fn caution(&self) -> Option<String> {
+        match &self.all.outcome {
+            Ok(found) => found.what_would_tell_the_base(),
+            Err(NoThermalTime::NoContainer) => None,
+            Err(why) => {
+                Some(format!("Warmth and germination were not joined: {why}."))
+            }
+        }
+    }
+}
+
 impl ThermalTime {
     /// What would tell the base, where these places cannot.
     #[must_use]

@@ -111,6 +111,7 @@ impl Table {
     }
 
     /// Prints the table; fails when a gate was missed.
+    #[allow(clippy::print_stdout, reason = "the table is the result")]
     pub(crate) fn close(self) {
         println!("{}", self.text);
         assert!(self.missed.is_empty(), "gates missed: {:#?}", self.missed);
