@@ -10,7 +10,7 @@ use std::cell::RefCell;
 use crate::stats::censored::{Censored, checked};
 use crate::stats::convergence::Convergence;
 use crate::stats::distribution::{
-    TINY, normal_between, normal_cdf, normal_quantile, root_between,
+    TINY, normal_between, normal_cdf, normal_quantile, root_within,
 };
 use crate::stats::error::{StatsError, within};
 use crate::stats::interval::{Confidence, Interval};
@@ -241,13 +241,14 @@ impl<'a> ThermalData<'a> {
             *last.borrow_mut() = arrived.then_some(peak.at);
             peak.value
         };
-        let best = maximise_between(profile, low, high, 24);
+        let best = maximise_between(profile, low, high, PIECES);
         let top = profile(best);
         let allowed =
             question.confidence.z().powi(2) * question.dispersion / 2.0;
         let fall = |base: f64| top - profile(base) - allowed;
-        let limit =
-            |end: f64| (fall(end) > 0.0).then(|| root_between(best, end, fall));
+        let limit = |end: f64| {
+            (fall(end) > 0.0).then(|| root_within(best, end, TO_THE_BASE, fall))
+        };
         let (at_least, at_most) = (limit(low), limit(high));
         let told = match (at_least, at_most) {
             (Some(lower), Some(upper))
@@ -376,6 +377,10 @@ fn peak(rows: &[WarmRow], final_share: FinalShare) -> Peak {
 }
 
 const STRIDE: f64 = 0.2;
+/// Limits of the base are this exact, °C.
+const TO_THE_BASE: f64 = 1e-4;
+/// Pieces of the range tried, before the best is looked at closely.
+const PIECES: u32 = 12;
 
 /// The same from a place near the top; from the start where that fails.
 fn peak_near(rows: &[WarmRow], final_share: FinalShare, near: &[f64]) -> Peak {
