@@ -39,6 +39,12 @@ fn half_square_tail(x: f64) -> f64 {
     }
 }
 
+/// P(Z ≤ z) and P(Z > z), each with its own digits.
+pub(crate) fn normal_sides(z: f64) -> (f64, f64) {
+    let tail = half_square_tail(z * z / 2.0);
+    if z > 0.0 { (1.0 - tail, tail) } else { (tail, 1.0 - tail) }
+}
+
 /// P(a < Z ≤ b), without cancellation in either tail.
 pub(crate) fn normal_between(a: f64, b: f64) -> f64 {
     if a > 0.0 {

@@ -5,16 +5,20 @@
 //! profile, and "these places cannot tell" is an answer. It does not sum
 //! warmth itself; the caller gives the sum for any base.
 
+mod rows;
+
 use std::cell::RefCell;
 
 use crate::stats::censored::{Censored, checked};
 use crate::stats::convergence::Convergence;
 use crate::stats::distribution::{
-    TINY, normal_between, normal_cdf, normal_quantile, root_within,
+    TINY, normal_cdf, normal_quantile, normal_sides, root_within,
 };
 use crate::stats::error::{StatsError, within};
 use crate::stats::interval::{Confidence, Interval};
 use crate::stats::optimise::{Peak, climb, maximise, maximise_between};
+
+use rows::{WarmRow, WarmRows};
 
 /// Parameters of the model:
 /// `g_max · Φ((log10 θ − log10 theta50) / sigma)`.
@@ -199,7 +203,7 @@ impl<'a> ThermalData<'a> {
         (0..self.containers.len())
             .map(|out| {
                 let rows = self.warm_rows(fit.base, Some(out));
-                rows.iter().any(WarmRow::germinated).then_some(())?;
+                rows.seen().next()?;
                 let peak = peak_near(&rows, question.final_share, &near);
                 peak.convergence
                     .arrived()
@@ -228,17 +232,22 @@ impl<'a> ThermalData<'a> {
         let (low, high) = (question.lowest_base, question.highest_base);
         within("dispersion", question.dispersion, 1.0, f64::MAX)?;
         within("lowest base", low, -273.15, high - 1e-6)?;
-        // The top moves little from one base to the next.
-        let last = RefCell::new(None::<Vec<f64>>);
+        // From one base to the next the top moves with the warmth.
+        let last = RefCell::new(None::<(f64, Vec<f64>)>);
         let profile = |base: f64| {
             let rows = self.warm_rows(base, None);
-            let near = last.borrow().clone();
-            let peak = match near {
-                Some(near) => peak_near(&rows, question.final_share, &near),
+            let middle = rows.middle();
+            let known = last.borrow_mut().take();
+            let peak = match known {
+                Some((from, mut near)) => {
+                    near[0] += middle - from;
+                    peak_near(&rows, question.final_share, &near)
+                }
                 None => peak(&rows, question.final_share),
             };
-            let arrived = peak.convergence.arrived();
-            *last.borrow_mut() = arrived.then_some(peak.at);
+            if peak.convergence.arrived() {
+                *last.borrow_mut() = Some((middle, peak.at));
+            }
             peak.value
         };
         let best = maximise_between(profile, low, high, PIECES);
@@ -264,7 +273,7 @@ impl<'a> ThermalData<'a> {
     }
 
     /// Rows with warmth in place of time, those alike added up.
-    fn warm_rows(&self, base: f64, left_out: Option<usize>) -> Vec<WarmRow> {
+    fn warm_rows(&self, base: f64, left_out: Option<usize>) -> WarmRows {
         let mut rows = Vec::new();
         for (container, counts) in self.containers.iter().enumerate() {
             if left_out == Some(container) {
@@ -283,32 +292,7 @@ impl<'a> ThermalData<'a> {
                 rows.push(WarmRow { left, right, n: f64::from(row.n) });
             }
         }
-        rows.sort_by(|a, b| {
-            a.left.total_cmp(&b.left).then(a.right.total_cmp(&b.right))
-        });
-        rows.dedup_by(|next, first| {
-            let alike = next.left.total_cmp(&first.left).is_eq()
-                && next.right.total_cmp(&first.right).is_eq();
-            if alike {
-                first.n += next.n;
-            }
-            alike
-        });
-        rows
-    }
-}
-
-/// Seeds that germinated between two amounts of warmth (decadic logarithms),
-/// or not by the first.
-struct WarmRow {
-    left: f64,
-    right: f64,
-    n: f64,
-}
-
-impl WarmRow {
-    fn germinated(&self) -> bool {
-        self.right < f64::INFINITY
+        WarmRows::of(rows)
     }
 }
 
@@ -344,12 +328,9 @@ impl ThermalParameters {
 }
 
 /// Search over log10 theta50, ln sigma and (if asked) the logit of g_max.
-fn peak(rows: &[WarmRow], final_share: FinalShare) -> Peak {
-    let seen: Vec<&WarmRow> = rows
-        .iter()
-        .filter(|row| row.germinated() && row.right > f64::NEG_INFINITY)
-        .collect();
-    let n: f64 = rows.iter().map(|r| r.n).sum();
+fn peak(rows: &WarmRows, final_share: FinalShare) -> Peak {
+    let seen: Vec<&WarmRow> = rows.seen().collect();
+    let n: f64 = rows.rows.iter().map(|r| r.n).sum();
     let germinated: f64 = seen.iter().map(|r| r.n).sum();
     let logs: Vec<(f64, f64)> = seen
         .iter()
@@ -383,7 +364,7 @@ const TO_THE_BASE: f64 = 1e-4;
 const PIECES: u32 = 12;
 
 /// The same from a place near the top; from the start where that fails.
-fn peak_near(rows: &[WarmRow], final_share: FinalShare, near: &[f64]) -> Peak {
+fn peak_near(rows: &WarmRows, final_share: FinalShare, near: &[f64]) -> Peak {
     let f = |at: &[f64]| log_likelihood(rows, &parameters(at, final_share));
     let found = climb(f, near, STRIDE);
     if found.convergence.arrived() { found } else { peak(rows, final_share) }
@@ -410,16 +391,26 @@ fn parameters(at: &[f64], final_share: FinalShare) -> ThermalParameters {
     }
 }
 
-fn log_likelihood(rows: &[WarmRow], model: &ThermalParameters) -> f64 {
+fn log_likelihood(rows: &WarmRows, model: &ThermalParameters) -> f64 {
     let middle = model.theta50.log10();
-    let standard = |log_warmth: f64| (log_warmth - middle) / model.sigma;
-    rows.iter()
-        .map(|row| {
-            let left = standard(row.left);
+    let sides: Vec<(f64, f64)> = rows
+        .limits
+        .iter()
+        .map(|log_warmth| normal_sides((log_warmth - middle) / model.sigma))
+        .collect();
+    rows.rows
+        .iter()
+        .zip(&rows.at)
+        .map(|(row, (left, right))| {
+            let ((below, above), (by_right, after)) =
+                (sides[*left], sides[*right]);
             let chance = if row.germinated() {
-                model.g_max * normal_between(left, standard(row.right))
+                // From the smaller tail, which has the digits.
+                let between =
+                    if below > 0.5 { above - after } else { by_right - below };
+                model.g_max * between
             } else {
-                (1.0 - model.g_max) + model.g_max * normal_cdf(-left)
+                (1.0 - model.g_max) + model.g_max * above
             };
             row.n * chance.max(TINY).ln()
         })
