@@ -8,12 +8,18 @@
 pub mod cautions;
 pub mod doses;
 pub mod factors;
+pub mod few_units;
 pub mod findings;
 pub mod fridge;
 pub mod outcome;
 pub mod place;
 mod quality;
+<<<<<<< HEAD
 pub mod wording;
+=======
+pub mod thermal;
+mod wording;
+>>>>>>> sim
 
 use std::collections::BTreeMap;
 
@@ -30,7 +36,12 @@ use findings::Finding;
 use fridge::FridgeStudy;
 use outcome::Outcome;
 use place::{PlaceLogs, PlaceStudy};
+<<<<<<< HEAD
 pub use quality::{Covered, DataQuality};
+=======
+pub use quality::DataQuality;
+use thermal::ThermalStudy;
+>>>>>>> sim
 
 /// What a study is made from.
 #[derive(Clone, Copy)]
@@ -67,6 +78,8 @@ pub struct Study {
     pub units: Vec<UnitStudy>,
     /// Every factor that was stated, and the place; planned ones first.
     pub factors: Vec<FactorStudy>,
+    /// Germination against accumulated warmth.
+    pub thermal_time: ThermalStudy,
     /// Every fridge at which a unit of the trial stayed.
     pub fridges: Vec<FridgeStudy>,
     /// What may be said.
@@ -142,6 +155,7 @@ pub fn study(material: Material<'_>) -> Study {
         .collect();
     let places = place::studies(material, &logs, &sums, &units);
     let factors = factors::studies(trial, &units);
+    let thermal_time = thermal::study(material, &sums, &units);
     let fridges = fridge::studies(material, &logs, &sums);
     let data_quality = quality::of(&logs, &places);
     let mut study = Study {
@@ -153,6 +167,7 @@ pub fn study(material: Material<'_>) -> Study {
         places,
         units,
         factors,
+        thermal_time,
         fridges,
         findings: Vec::new(),
         cautions: Vec::new(),
