@@ -14,12 +14,8 @@ pub mod fridge;
 pub mod outcome;
 pub mod place;
 mod quality;
-<<<<<<< HEAD
-pub mod wording;
-=======
 pub mod thermal;
-mod wording;
->>>>>>> sim
+pub mod wording;
 
 use std::collections::BTreeMap;
 
@@ -36,12 +32,8 @@ use findings::Finding;
 use fridge::FridgeStudy;
 use outcome::Outcome;
 use place::{PlaceLogs, PlaceStudy};
-<<<<<<< HEAD
 pub use quality::{Covered, DataQuality};
-=======
-pub use quality::DataQuality;
 use thermal::ThermalStudy;
->>>>>>> sim
 
 /// What a study is made from.
 #[derive(Clone, Copy)]
