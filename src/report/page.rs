@@ -12,6 +12,7 @@ mod places;
 pub(crate) mod style;
 mod table;
 mod top;
+mod warmth;
 
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
@@ -56,6 +57,7 @@ pub fn html(scene: Scene<'_>, figures: &[Figure], made: Made<'_>) -> String {
                     (top::contents(scene))
                     (places::chapter(scene, figures))
                     (chapters::conditions(scene, figures))
+                    (warmth::chapter(scene))
                     (chapters::treatment(scene, figures))
                     (chapters::factors(scene))
                     (containers::chapter(scene))

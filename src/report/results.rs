@@ -15,9 +15,7 @@ use serde::{Deserialize, Serialize};
 use crate::units::Instant;
 
 pub use fill::of;
-pub(crate) use fill::{
-    THERMAL_TIME_WHY_NONE, daily_light_integral, photons, tidy, within,
-};
+pub(crate) use fill::{daily_light_integral, photons, tidy, within};
 pub use parts::{
     Count, Coverage, Days, Dose, Doses, FactorLevel, Filled, FridgeLimit,
     FridgeResult, FridgeStayResult, Hole, Interval, PairDifference,
@@ -338,14 +336,55 @@ pub struct TimingLevel {
     pub t50_of_germinated: Option<Days>,
 }
 
-/// A fitted model of fraction against warmth, or why there is none.
+/// Share germinated against accumulated warmth, at a stated base.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct ThermalTime {
-    /// Always null in this version: no model is fitted.
-    pub model: (),
-    /// Why not.
-    pub why_none: String,
+    /// The stated base temperature, °C.
+    pub base_celsius: f64,
+    /// All containers together, then one group a level of the first planned
+    /// factor of lots or batches.
+    pub groups: Vec<ThermalGroupResult>,
+}
+
+/// Containers taken together.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ThermalGroupResult {
+    /// The level they share; null for all containers.
+    pub level: Option<String>,
+    /// Containers whose warmth is known well enough.
+    pub containers: usize,
+    /// Containers left out because it is not.
+    pub left_out: usize,
+    /// The fit; null when there is none.
+    pub model: Option<ThermalModel>,
+    /// Why there is none.
+    pub why_none: Option<String>,
+}
+
+/// A fitted model: share = g_max · Φ((lg warmth − lg θ50) / σ).
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct ThermalModel {
+    /// Share that germinates in the end.
+    pub g_max: f64,
+    /// Its jackknife limits over containers; null under six containers.
+    pub g_max_interval: Option<Interval>,
+    /// Warmth that brings half of those up, °C·h above the base.
+    pub theta50_degree_hours: f64,
+    /// Its limits.
+    pub theta50_interval: Option<Interval>,
+    /// Spread: standard deviation of the decadic logarithm of the warmth.
+    pub sigma: f64,
+    /// Its limits.
+    pub sigma_interval: Option<Interval>,
+    /// Scatter between containers, 1 = that of seeds alone.
+    pub dispersion: Option<f64>,
+    /// The base these places tell, °C; null when they cannot.
+    pub base_told_celsius: Option<f64>,
+    /// Its profile limits.
+    pub base_interval: Option<Interval>,
 }
 
 /// A statement.

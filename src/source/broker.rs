@@ -458,10 +458,18 @@ impl<'a> Visit<'a> {
         if let Some(network) = event_loop.network.as_mut() {
             let goodbye = async {
                 network.write(Packet::Disconnect).await?;
-                network.flush().await
+                network.flush().await?;
+                // The broker closes. Closing first, with something of its
+                // not read, would reset the connection, and it could lose
+                // the acknowledgements.
+                loop {
+                    network.read().await?;
+                }
             };
             // A broker that is gone cannot be told.
-            drop(timeout_at(end, goodbye).await);
+            let told: Result<Result<(), StateError>, _> =
+                timeout_at(end, goodbye).await;
+            drop(told);
         }
         Lost::Stopped
     }

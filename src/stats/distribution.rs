@@ -39,6 +39,12 @@ fn half_square_tail(x: f64) -> f64 {
     }
 }
 
+/// P(Z ≤ z) and P(Z > z), each with its own digits.
+pub(crate) fn normal_sides(z: f64) -> (f64, f64) {
+    let tail = half_square_tail(z * z / 2.0);
+    if z > 0.0 { (1.0 - tail, tail) } else { (tail, 1.0 - tail) }
+}
+
 /// P(a < Z ≤ b), without cancellation in either tail.
 pub(crate) fn normal_between(a: f64, b: f64) -> f64 {
     if a > 0.0 {
@@ -148,6 +154,16 @@ pub(crate) fn times_ln(count: f64, p: f64) -> f64 {
 /// False position with the Illinois rule, falling back to halving, until the
 /// bracket is as narrow as numbers allow. Rising or falling alike.
 pub(crate) fn root_between(low: f64, high: f64, f: impl Fn(f64) -> f64) -> f64 {
+    root_within(low, high, 0.0, f)
+}
+
+/// The same to within `off`.
+pub(crate) fn root_within(
+    low: f64,
+    high: f64,
+    off: f64,
+    f: impl Fn(f64) -> f64,
+) -> f64 {
     let (mut a, mut b) = (low, high);
     let (mut fa, mut fb) = (f(a), f(b));
     if fa == 0.0 || fa.signum() == fb.signum() && fa.abs() <= fb.abs() {
@@ -172,7 +188,7 @@ pub(crate) fn root_between(low: f64, high: f64, f: impl Fn(f64) -> f64) -> f64 {
         }
         (b, fb) = (c, fc);
         let width = (b - a).abs();
-        if width <= 2.0 * f64::EPSILON * b.abs() || width < 1e-300 {
+        if width <= off.max(2.0 * f64::EPSILON * b.abs()) || width < 1e-300 {
             break;
         }
     }

@@ -60,7 +60,8 @@ pub struct PermutationTest {
     pub n_units: u32,
 }
 
-/// Above this many arrangements the test is refused.
+/// Above this many arrangements the test is refused (renamings of levels that
+/// have the same number of units in every block count once).
 pub const MOST_ARRANGEMENTS: f64 = 2e6;
 
 /// Fisher's exact test of two fractions.
@@ -235,7 +236,16 @@ pub fn permutation(
     let blocks: Vec<Block> =
         blocks.into_values().map(|b| b.centred(levels.len())).collect();
     let arrangements: f64 = blocks.iter().map(Block::arrangements).product();
-    if arrangements > MOST_ARRANGEMENTS {
+    // Where all levels may trade names, one arrangement stands for all its
+    // renamings, which lie as far apart.
+    let mirrors = mirrors(&blocks, levels.len());
+    let n_levels = u32::try_from(levels.len()).expect("few levels");
+    let renamings = if n_levels > 2 && mirrors >= factorial(n_levels) {
+        mirrors
+    } else {
+        1.0
+    };
+    if arrangements / renamings > MOST_ARRANGEMENTS {
         let limit = MOST_ARRANGEMENTS;
         return Err(StatsError::TooMany { what, arrangements, limit });
     }
@@ -247,6 +257,7 @@ pub fn permutation(
         blocks: &blocks,
         sizes: &sizes,
         observed: vec![0.0; levels.len()],
+        renamings,
         tolerance: 0.0,
         found: 0.0,
         at_least: 0.0,
@@ -255,7 +266,7 @@ pub fn permutation(
     search.observe();
     let mut left: Vec<Vec<u32>> =
         blocks.iter().map(|b| b.left.clone()).collect();
-    search.walk(0, 0, &mut left, &mut vec![0.0; levels.len()]);
+    search.walk((0, 0, 0), &mut left, &mut vec![0.0; levels.len()]);
     let two = levels.len() == 2;
     let means = |level: usize| search.observed[level] / sizes[level];
     Ok(PermutationTest {
@@ -263,7 +274,7 @@ pub fn permutation(
         p_two_sided: search.at_least / search.found,
         p_greater: two.then(|| search.greater / search.found),
         arrangements: search.found,
-        smallest_p: mirrors(&blocks, levels.len()) / search.found,
+        smallest_p: mirrors / search.found,
         n_units: u32::try_from(units.len()).expect("few units"),
     })
 }
@@ -316,6 +327,8 @@ struct Search<'a> {
     sizes: &'a [f64],
     /// Sums of the levels as they were.
     observed: Vec<f64>,
+    /// Arrangements for which each one gone through stands.
+    renamings: f64,
     tolerance: f64,
     found: f64,
     at_least: f64,
@@ -339,18 +352,19 @@ impl Search<'_> {
         sums.iter().zip(self.sizes).map(|(s, n)| s * s / n).sum()
     }
 
+    /// Gives out the levels from a unit of a block on; of levels that may
+    /// trade names only the next new one is opened.
     fn walk(
         &mut self,
-        block: usize,
-        unit: usize,
+        (block, unit, opened): (usize, usize, usize),
         left: &mut [Vec<u32>],
         sums: &mut Vec<f64>,
     ) {
         let Some(here) = self.blocks.get(block) else {
             let far = self.apart(&self.observed).sqrt() - self.tolerance;
-            self.found += 1.0;
+            self.found += self.renamings;
             if self.apart(sums).sqrt() >= far {
-                self.at_least += 1.0;
+                self.at_least += self.renamings;
             }
             if sums[1] >= self.observed[1] - self.tolerance {
                 self.greater += 1.0;
@@ -358,17 +372,19 @@ impl Search<'_> {
             return;
         };
         let Some(value) = here.values.get(unit).copied() else {
-            self.walk(block + 1, 0, left, sums);
+            self.walk((block + 1, 0, self.sizes.len()), left, sums);
             return;
         };
         for level in 0..self.sizes.len() {
-            if left[block][level] == 0 {
+            let too_new = self.renamings > 1.0 && level > opened;
+            if left[block][level] == 0 || too_new {
                 continue;
             }
             let before = sums[level];
             left[block][level] -= 1;
             sums[level] += value;
-            self.walk(block, unit + 1, left, sums);
+            let opened = opened.max(level + 1);
+            self.walk((block, unit + 1, opened), left, sums);
             sums[level] = before;
             left[block][level] += 1;
         }
@@ -384,7 +400,11 @@ fn mirrors(blocks: &[Block], n_levels: usize) -> f64 {
         let numbers = blocks.iter().map(|b| b.left[level]).collect();
         *alike.entry(numbers).or_default() += 1;
     }
-    alike.values().map(|n| (1..=*n).map(f64::from).product::<f64>()).product()
+    alike.values().map(|n| factorial(*n)).product()
+}
+
+fn factorial(n: u32) -> f64 {
+    (1..=n).map(f64::from).product()
 }
 
 #[cfg(test)]

@@ -31,14 +31,33 @@ pub(crate) fn maximise(
         let value = f(at);
         if value.is_nan() { f64::NEG_INFINITY } else { value }
     };
-    let (mut at, mut value) = simplex(&f, start, stride);
+    let (at, _) = simplex(&f, start, stride);
+    climb(f, &at, stride)
+}
+
+/// Newton steps on central differences from a place near the top, with a
+/// simplex where the ground is not rounded.
+pub(crate) fn climb(
+    f: impl Fn(&[f64]) -> f64,
+    near: &[f64],
+    stride: f64,
+) -> Peak {
+    let f = |at: &[f64]| {
+        let value = f(at);
+        if value.is_nan() { f64::NEG_INFINITY } else { value }
+    };
+    let mut at = near.to_vec();
+    let mut value = f(&at);
     let mut convergence = Convergence::Stopped {
         steps: NEWTON_STEPS,
         last_change: f64::INFINITY,
     };
+    // The covariance at the place where its derivatives were taken last.
+    let mut covariance = None;
     for steps in 0..NEWTON_STEPS {
         let (gradient, curvature) = derivatives(&f, &at, value);
         let Some(factor) = (-curvature).cholesky() else {
+            covariance = None;
             let (closer, higher) = simplex(&f, &at, stride / 4.0);
             let change = higher - value;
             (at, value) = (closer, higher);
@@ -49,6 +68,7 @@ pub(crate) fn maximise(
             continue;
         };
         let step = factor.solve(&gradient);
+        covariance = Some(factor.inverse());
         let promise = gradient.dot(&step);
         if promise < PROMISE {
             convergence = Convergence::Arrived { steps };
@@ -78,8 +98,6 @@ pub(crate) fn maximise(
             break;
         }
     }
-    let (_, curvature) = derivatives(&f, &at, value);
-    let covariance = (-curvature).cholesky().map(|c| c.inverse());
     Peak { at, value, covariance, convergence }
 }
 
@@ -103,9 +121,23 @@ pub(crate) fn maximise_between(
     let golden = (5.0_f64.sqrt() - 1.0) / 2.0;
     let (mut a, mut b) =
         ((best.0 - width).max(low), (best.0 + width).min(high));
-    while b - a > 1e-6 * (high - low) {
-        let (c, d) = (b - golden * (b - a), a + golden * (b - a));
-        if f(c) >= f(d) { b = d } else { a = c }
+    let low_inside = |a: f64, b: f64| {
+        let at = b - golden * (b - a);
+        (at, f(at))
+    };
+    let high_inside = |a: f64, b: f64| {
+        let at = a + golden * (b - a);
+        (at, f(at))
+    };
+    let (mut c, mut d) = (low_inside(a, b), high_inside(a, b));
+    while b - a > 1e-5 * (high - low) {
+        if c.1 >= d.1 {
+            (b, d) = (d.0, c);
+            c = low_inside(a, b);
+        } else {
+            (a, c) = (c.0, d);
+            d = high_inside(a, b);
+        }
     }
     f64::midpoint(a, b)
 }
@@ -125,16 +157,16 @@ fn derivatives(
     };
     let mut gradient = DVector::zeros(n);
     let mut curvature = DMatrix::zeros(n, n);
+    let mut both = vec![0.0; n];
     for i in 0..n {
         let (up, down) = (moved(i, h[i], i, 0.0), moved(i, -h[i], i, 0.0));
+        both[i] = up + down;
         gradient[i] = (up - down) / (2.0 * h[i]);
         curvature[(i, i)] = (up - 2.0 * value + down) / (h[i] * h[i]);
         for j in 0..i {
-            let mixed = moved(i, h[i], j, h[j])
-                - moved(i, h[i], j, -h[j])
-                - moved(i, -h[i], j, h[j])
-                + moved(i, -h[i], j, -h[j]);
-            curvature[(i, j)] = mixed / (4.0 * h[i] * h[j]);
+            let along = moved(i, h[i], j, h[j]) + moved(i, -h[i], j, -h[j]);
+            let mixed = along - both[i] - both[j] + 2.0 * value;
+            curvature[(i, j)] = mixed / (2.0 * h[i] * h[j]);
             curvature[(j, i)] = curvature[(i, j)];
         }
     }

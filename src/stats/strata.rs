@@ -114,11 +114,13 @@ pub struct FactorTest {
     pub tested_on: Stratum,
     /// Units compared.
     pub n_units: u32,
-    /// Scatter between them, 1 = that of seeds alone; not below 1.
+    /// Scatter between them, 1 = that of seeds alone; not below 1. Within
+    /// blocks a mean over blocks, each as heavy as it is in the comparison.
     pub dispersion: Option<f64>,
     /// F statistic.
     pub f: Option<f64>,
-    /// Degrees of freedom: of the factor, of the scatter.
+    /// Degrees of freedom: of the factor, of the scatter (no whole number
+    /// where blocks differ in weight).
     pub df: (f64, f64),
     /// Probability of a larger F if the factor did nothing.
     pub p: Option<f64>,
@@ -142,8 +144,10 @@ pub const LEAST_DF: u32 = 4;
 /// compared within the unit above (batches within lots, containers within
 /// batches) where there is more than one in each. Quasi-binomial regression,
 /// each factor against the others, F on the scatter that remains, dispersion
-/// not below 1. Units where a fitted chance is 0 or 1 tell nothing of scatter
-/// and are left out of it, degrees of freedom too. A finer factor spread
+/// not below 1. Within blocks each block's scatter counts as much as the block
+/// does in the comparison, with degrees of freedom after Welch and
+/// Satterthwaite. Units where a fitted chance is 0 or 1 tell nothing of
+/// scatter and are left out of it, degrees of freedom too. A finer factor spread
 /// unevenly over coarser units is allowed for by its share of seeds.
 ///
 /// # Hypotheses
@@ -166,17 +170,18 @@ pub const LEAST_DF: u32 = 4;
 /// # When it misleads
 /// A place is one spot in one run: whatever else differed there is in its
 /// effect. With few units F is rough; scatter much larger at one level than
-/// at another, and units of very different size, make it rougher: with
-/// batches anywhere between a half and nearly all germinated, 5 % became 9 %
-/// false alarms for places in invented seasons (test
-/// `batches_very_unlike_each_other_raise_false_alarms_of_places`). Limits of
-/// a container factor hold for these batches, not for others.
+/// at another, and units of very different size, make it rougher. Where units
+/// scatter hardly more than seeds, the floor of the dispersion makes the test
+/// careful: 1 to 3 % false alarms in place of 5, and limits a little wide.
+/// Limits of a container factor hold for these batches, not for others.
 ///
 /// # Source
 /// Split-plot analysis after Fisher; quasi-likelihood after McCullagh &
-/// Nelder (both from memory). Checked with Crowder's plates, test
+/// Nelder; degrees of freedom of a weighted mean of variances after Welch and
+/// Satterthwaite (all from memory). Checked with Crowder's plates, test
 /// `plates_are_the_unit_in_crowders_trial`, and by simulation, test
-/// `false_alarms_stay_near_five_percent`.
+/// `false_alarms_stay_near_five_percent`; the long simulation is
+/// `tests/simulation`.
 ///
 /// # Example
 /// ```

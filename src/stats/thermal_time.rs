@@ -5,14 +5,20 @@
 //! profile, and "these places cannot tell" is an answer. It does not sum
 //! warmth itself; the caller gives the sum for any base.
 
+mod rows;
+
+use std::cell::RefCell;
+
 use crate::stats::censored::{Censored, checked};
 use crate::stats::convergence::Convergence;
 use crate::stats::distribution::{
-    TINY, normal_between, normal_cdf, normal_quantile, root_between,
+    TINY, normal_cdf, normal_quantile, normal_sides, root_within,
 };
 use crate::stats::error::{StatsError, within};
 use crate::stats::interval::{Confidence, Interval};
-use crate::stats::optimise::{Peak, maximise, maximise_between};
+use crate::stats::optimise::{Peak, climb, maximise, maximise_between};
+
+use rows::{WarmRow, WarmRows};
 
 /// Parameters of the model:
 /// `g_max · Φ((log10 θ − log10 theta50) / sigma)`.
@@ -148,7 +154,7 @@ impl<'a> ThermalData<'a> {
     /// test `fits_match_the_simulated_sets`.
     #[must_use]
     pub fn fit_at(&self, base: f64, question: &ThermalQuestion) -> ThermalFit {
-        let rows = self.warm_rows(base);
+        let rows = self.warm_rows(base, None);
         let peak = peak(&rows, question.final_share);
         let parameters = parameters(&peak.at, question.final_share);
         let reach = question.confidence.z() * question.dispersion.sqrt();
@@ -177,6 +183,35 @@ impl<'a> ThermalData<'a> {
         }
     }
 
+    /// The fit anew without each container in turn, in their order: what a
+    /// jackknife over containers is made of.
+    ///
+    /// # Arguments
+    /// - `fit`: the fit of all, near which the others are looked for.
+    /// - `question`: that of the fit.
+    ///
+    /// # Returns
+    /// `None` where too little is left without that container, or the search
+    /// does not arrive.
+    #[must_use]
+    pub fn without_each(
+        &self,
+        fit: &ThermalFit,
+        question: &ThermalQuestion,
+    ) -> Vec<Option<ThermalParameters>> {
+        let near = coordinates(&fit.parameters, question.final_share);
+        (0..self.containers.len())
+            .map(|out| {
+                let rows = self.warm_rows(fit.base, Some(out));
+                rows.seen().next()?;
+                let peak = peak_near(&rows, question.final_share, &near);
+                peak.convergence
+                    .arrived()
+                    .then(|| parameters(&peak.at, question.final_share))
+            })
+            .collect()
+    }
+
     /// What the data say about the base, by profile likelihood.
     ///
     /// The base is told when its limits lie inside the range tried and are
@@ -197,15 +232,32 @@ impl<'a> ThermalData<'a> {
         let (low, high) = (question.lowest_base, question.highest_base);
         within("dispersion", question.dispersion, 1.0, f64::MAX)?;
         within("lowest base", low, -273.15, high - 1e-6)?;
-        let profile =
-            |base: f64| peak(&self.warm_rows(base), question.final_share).value;
-        let best = maximise_between(profile, low, high, 24);
+        // From one base to the next the top moves with the warmth.
+        let last = RefCell::new(None::<(f64, Vec<f64>)>);
+        let profile = |base: f64| {
+            let rows = self.warm_rows(base, None);
+            let middle = rows.middle();
+            let known = last.borrow_mut().take();
+            let peak = match known {
+                Some((from, mut near)) => {
+                    near[0] += middle - from;
+                    peak_near(&rows, question.final_share, &near)
+                }
+                None => peak(&rows, question.final_share),
+            };
+            if peak.convergence.arrived() {
+                *last.borrow_mut() = Some((middle, peak.at));
+            }
+            peak.value
+        };
+        let best = maximise_between(profile, low, high, PIECES);
         let top = profile(best);
         let allowed =
             question.confidence.z().powi(2) * question.dispersion / 2.0;
         let fall = |base: f64| top - profile(base) - allowed;
-        let limit =
-            |end: f64| (fall(end) > 0.0).then(|| root_between(best, end, fall));
+        let limit = |end: f64| {
+            (fall(end) > 0.0).then(|| root_within(best, end, TO_THE_BASE, fall))
+        };
         let (at_least, at_most) = (limit(low), limit(high));
         let told = match (at_least, at_most) {
             (Some(lower), Some(upper))
@@ -220,22 +272,27 @@ impl<'a> ThermalData<'a> {
         Ok(told.unwrap_or(Base::CannotTell { at_least, at_most }))
     }
 
-    /// Rows with warmth in place of time.
-    fn warm_rows(&self, base: f64) -> Vec<Censored> {
+    /// Rows with warmth in place of time, those alike added up.
+    fn warm_rows(&self, base: f64, left_out: Option<usize>) -> WarmRows {
         let mut rows = Vec::new();
         for (container, counts) in self.containers.iter().enumerate() {
-            let warmth =
-                |time: f64| (self.warmth)(container, base, time).max(0.0);
+            if left_out == Some(container) {
+                continue;
+            }
+            let log_warmth = |time: f64| {
+                (self.warmth)(container, base, time).max(0.0).log10()
+            };
             for row in counts {
                 let right = if row.germinated() {
-                    warmth(row.right)
+                    log_warmth(row.right)
                 } else {
                     f64::INFINITY
                 };
-                rows.push(Censored { left: warmth(row.left), right, n: row.n });
+                let left = log_warmth(row.left);
+                rows.push(WarmRow { left, right, n: f64::from(row.n) });
             }
         }
-        rows
+        WarmRows::of(rows)
     }
 }
 
@@ -271,15 +328,17 @@ impl ThermalParameters {
 }
 
 /// Search over log10 theta50, ln sigma and (if asked) the logit of g_max.
-fn peak(rows: &[Censored], final_share: FinalShare) -> Peak {
-    let seen: Vec<&Censored> =
-        rows.iter().filter(|row| row.germinated() && row.right > 0.0).collect();
-    let n: f64 = rows.iter().map(|r| f64::from(r.n)).sum();
-    let germinated: f64 = seen.iter().map(|r| f64::from(r.n)).sum();
-    let logs = seen
+fn peak(rows: &WarmRows, final_share: FinalShare) -> Peak {
+    let seen: Vec<&WarmRow> = rows.seen().collect();
+    let n: f64 = rows.rows.iter().map(|r| r.n).sum();
+    let germinated: f64 = seen.iter().map(|r| r.n).sum();
+    let logs: Vec<(f64, f64)> = seen
         .iter()
-        .map(|r| (f64::midpoint(r.left, r.right).log10(), f64::from(r.n)));
-    let logs: Vec<(f64, f64)> = logs.collect();
+        .map(|r| {
+            let both = 10_f64.powf(r.left) + 10_f64.powf(r.right);
+            ((both / 2.0).log10(), r.n)
+        })
+        .collect();
     let all = germinated.max(1.0);
     let mean = logs.iter().map(|(log, n)| log * n).sum::<f64>() / all;
     let variance =
@@ -294,8 +353,31 @@ fn peak(rows: &[Censored], final_share: FinalShare) -> Peak {
     maximise(
         |at| log_likelihood(rows, &parameters(at, final_share)),
         start,
-        0.2,
+        STRIDE,
     )
+}
+
+const STRIDE: f64 = 0.2;
+/// Limits of the base are this exact, °C.
+const TO_THE_BASE: f64 = 1e-4;
+/// Pieces of the range tried, before the best is looked at closely.
+const PIECES: u32 = 12;
+
+/// The same from a place near the top; from the start where that fails.
+fn peak_near(rows: &WarmRows, final_share: FinalShare, near: &[f64]) -> Peak {
+    let f = |at: &[f64]| log_likelihood(rows, &parameters(at, final_share));
+    let found = climb(f, near, STRIDE);
+    if found.convergence.arrived() { found } else { peak(rows, final_share) }
+}
+
+/// The scales on which the search runs.
+fn coordinates(model: &ThermalParameters, share: FinalShare) -> Vec<f64> {
+    let mut at = vec![model.theta50.log10(), model.sigma.ln()];
+    if share == FinalShare::Estimated {
+        let g_max = model.g_max.clamp(1e-9, 1.0 - 1e-9);
+        at.push((g_max / (1.0 - g_max)).ln());
+    }
+    at
 }
 
 fn parameters(at: &[f64], final_share: FinalShare) -> ThermalParameters {
@@ -309,18 +391,28 @@ fn parameters(at: &[f64], final_share: FinalShare) -> ThermalParameters {
     }
 }
 
-fn log_likelihood(rows: &[Censored], model: &ThermalParameters) -> f64 {
+fn log_likelihood(rows: &WarmRows, model: &ThermalParameters) -> f64 {
     let middle = model.theta50.log10();
-    let standard = |warmth: f64| (warmth.log10() - middle) / model.sigma;
-    rows.iter()
-        .map(|row| {
-            let left = standard(row.left);
+    let sides: Vec<(f64, f64)> = rows
+        .limits
+        .iter()
+        .map(|log_warmth| normal_sides((log_warmth - middle) / model.sigma))
+        .collect();
+    rows.rows
+        .iter()
+        .zip(&rows.at)
+        .map(|(row, (left, right))| {
+            let ((below, above), (by_right, after)) =
+                (sides[*left], sides[*right]);
             let chance = if row.germinated() {
-                model.g_max * normal_between(left, standard(row.right))
+                // From the smaller tail, which has the digits.
+                let between =
+                    if below > 0.5 { above - after } else { by_right - below };
+                model.g_max * between
             } else {
-                (1.0 - model.g_max) + model.g_max * normal_cdf(-left)
+                (1.0 - model.g_max) + model.g_max * above
             };
-            f64::from(row.n) * chance.max(TINY).ln()
+            row.n * chance.max(TINY).ln()
         })
         .sum()
 }

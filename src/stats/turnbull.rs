@@ -354,5 +354,35 @@ mod tests {
             prop_assert!(
                 (curve.log_likelihood - turned.log_likelihood).abs() < 1e-7);
         }
+
+        #[test]
+        fn hours_in_place_of_days_or_a_later_start_move_only_the_times(
+            rows in prop::collection::vec(
+                (0_u32..8, 1_u32..6, 1_u32..5, any::<bool>()), 1..25),
+            by in 0_u32..40,
+        ) {
+            let rows: Vec<_> = rows.into_iter().map(|(left, wide, n, seen)| {
+                let left = f64::from(left);
+                if seen { Censored::between(left, left + f64::from(wide), n) }
+                else { Censored::not_by(left, n) }
+            }).collect();
+            let curve = turnbull(&rows).unwrap();
+            let moved = |to: &dyn Fn(f64) -> f64| {
+                let rows: Vec<_> = rows.iter().map(|row| Censored {
+                    left: to(row.left), right: to(row.right), n: row.n,
+                }).collect();
+                turnbull(&rows).unwrap()
+            };
+            let later = |days: f64| days + f64::from(by);
+            let hours = |days: f64| 24.0 * days;
+            for to in [&hours as &dyn Fn(f64) -> f64, &later] {
+                let other = moved(to);
+                prop_assert_eq!(curve.masses.len(), other.masses.len());
+                for (a, b) in curve.masses.iter().zip(&other.masses) {
+                    prop_assert!((a.mass - b.mass).abs() < 1e-7);
+                    prop_assert!((to(a.left) - b.left).abs() < 1e-9);
+                }
+            }
+        }
     }
 }

@@ -34,6 +34,7 @@ pub(crate) fn cautions(material: Material<'_>, study: &Study) -> Vec<Caution> {
     say("seeds-are-not-units", seeds_are_not_units(study));
     say("unknown-conditions", unknown_conditions(study));
     say("too-little-data", too_little_data(study));
+    say("thermal-time", study.thermal_time.caution());
     say("left-out-readings", left_out_readings(study));
     say("at-least-light", at_least_light(study));
     say("damp-is-of-the-air", damp_is_of_the_air(material, study));

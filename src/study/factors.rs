@@ -6,6 +6,8 @@
 
 use crate::observation::Name;
 use crate::stats::error::StatsError;
+use crate::stats::exact::PermutationTest;
+use crate::stats::firth::PenalisedTest;
 use crate::stats::holm::holm;
 use crate::stats::interval::Confidence;
 use crate::stats::proportion::Proportion;
@@ -14,6 +16,8 @@ use crate::stats::strata::{
     factor_tests,
 };
 use crate::study::UnitStudy;
+use crate::study::few_units;
+use crate::study::wording::p_value;
 use crate::trial::book::Trial;
 use crate::trial::history::AppliedTo;
 
@@ -35,6 +39,11 @@ pub struct FactorStudy {
     /// Every pair of levels with limits that hold for all pairs together
     /// (Bonferroni); empty where there is no p.
     pub joint_differences: Vec<LevelDifference>,
+    /// Exact permutation of its units, where some level has few; only for
+    /// planned ones. Stands beside the F test, is not corrected.
+    pub exact: Option<PermutationTest>,
+    /// Penalised likelihood ratio where a level has none or all; likewise.
+    pub penalised: Option<PenalisedTest>,
     /// Containers that had no level of it or could not be counted.
     pub left_out: Vec<Name>,
 }
@@ -45,6 +54,33 @@ impl FactorStudy {
     pub fn name(&self) -> &str {
         &self.test.name
     }
+
+    /// What was run beside the F test, in words.
+    pub(crate) fn beside(&self) -> Vec<String> {
+        let unit = self.test.tested_on;
+        let exact = self.exact.map(|exact| {
+            format!(
+                "exact permutation by {unit} (n = {}): {}, the smallest it \
+                 could reach is {}",
+                exact.n_units,
+                p_value(exact.p_two_sided),
+                small_p(exact.smallest_p)
+            )
+        });
+        let penalised = self.penalised.map(|penalised| {
+            format!(
+                "a level with none or all germinated: penalised likelihood \
+                 (Firth) {}",
+                p_value(penalised.p_value)
+            )
+        });
+        exact.into_iter().chain(penalised).collect()
+    }
+}
+
+/// A smallest p with the digits it needs.
+fn small_p(p: f64) -> String {
+    if p < 0.001 { "under 0.001".to_owned() } else { format!("{p:.3}") }
 }
 
 /// All factors that have at least two levels.
@@ -74,14 +110,23 @@ pub(crate) fn studies(trial: &Trial, units: &[UnitStudy]) -> Vec<FactorStudy> {
     let tests = tests(&rows, &plain, Confidence::NINETY_FIVE);
     let mut studies: Vec<FactorStudy> = tests
         .into_iter()
-        .map(|test| FactorStudy {
-            planned: factors
+        .map(|test| {
+            let planned = factors
                 .iter()
-                .any(|(factor, planned)| *planned && factor.name == test.name),
-            joint_differences: joint(&rows, &plain, &test),
-            test,
-            corrected_p: None,
-            left_out: left_out.clone(),
+                .any(|(factor, planned)| *planned && factor.name == test.name);
+            FactorStudy {
+                planned,
+                joint_differences: joint(&rows, &plain, &test),
+                exact: planned
+                    .then(|| few_units::exact(&rows, &plain, &test))
+                    .flatten(),
+                penalised: planned
+                    .then(|| few_units::penalised(&rows, &plain, &test))
+                    .flatten(),
+                test,
+                corrected_p: None,
+                left_out: left_out.clone(),
+            }
         })
         .collect();
     correct(&mut studies);

@@ -283,6 +283,7 @@ fn basis(factor: &FactorStudy) -> String {
             p_value(corrected)
         ));
     }
+    parts.extend(factor.beside());
     if factor.joint_differences.len() > 1 {
         parts.push(
             "intervals of differences hold for all pairs together".to_owned(),

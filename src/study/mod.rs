@@ -8,11 +8,13 @@
 pub mod cautions;
 pub mod doses;
 pub mod factors;
+pub mod few_units;
 pub mod findings;
 pub mod fridge;
 pub mod outcome;
 pub mod place;
 mod quality;
+pub mod thermal;
 pub mod wording;
 
 use std::collections::BTreeMap;
@@ -31,6 +33,7 @@ use fridge::FridgeStudy;
 use outcome::Outcome;
 use place::{PlaceLogs, PlaceStudy};
 pub use quality::{Covered, DataQuality};
+use thermal::ThermalStudy;
 
 /// What a study is made from.
 #[derive(Clone, Copy)]
@@ -67,6 +70,8 @@ pub struct Study {
     pub units: Vec<UnitStudy>,
     /// Every factor that was stated, and the place; planned ones first.
     pub factors: Vec<FactorStudy>,
+    /// Germination against accumulated warmth.
+    pub thermal_time: ThermalStudy,
     /// Every fridge at which a unit of the trial stayed.
     pub fridges: Vec<FridgeStudy>,
     /// What may be said.
@@ -142,6 +147,7 @@ pub fn study(material: Material<'_>) -> Study {
         .collect();
     let places = place::studies(material, &logs, &sums, &units);
     let factors = factors::studies(trial, &units);
+    let thermal_time = thermal::study(material, &sums, &units);
     let fridges = fridge::studies(material, &logs, &sums);
     let data_quality = quality::of(&logs, &places);
     let mut study = Study {
@@ -153,6 +159,7 @@ pub fn study(material: Material<'_>) -> Study {
         places,
         units,
         factors,
+        thermal_time,
         fridges,
         findings: Vec::new(),
         cautions: Vec::new(),

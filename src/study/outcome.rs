@@ -232,7 +232,7 @@ fn steps(unit: &Unit) -> Vec<Step> {
 
 /// One row a look with germinants; seeds taken out or moved on are known
 /// not to have germinated by then, the rest not by the last look.
-fn censored(unit: &Unit) -> Vec<Censored> {
+pub(crate) fn censored(unit: &Unit) -> Vec<Censored> {
     let days = |at: Instant| at.days_since(unit.begun.at).max(0.0);
     let mut rows = Vec::new();
     let mut push = |row: Censored| {

@@ -19,6 +19,7 @@ mod ledger_form;
 mod reporting;
 mod sources;
 mod storing;
+mod thermal_time;
 mod trial_folder;
 mod truth;
 mod watching;

@@ -132,7 +132,9 @@ fn results_say_what_was_counted_and_logged() {
     assert!(light.filled.unwrap().value > light.value.unwrap());
     let unit = results.units.iter().find(|u| u.id == "lane-12w-1-stair");
     assert!(unit.unwrap().entry > 0, "units carry their ledger entry");
-    assert!(results.thermal_time.why_none.contains("no model"));
+    let all = &results.thermal_time.groups[0];
+    assert_eq!(all.level, None);
+    assert_eq!(all.model.is_some(), all.why_none.is_none());
 }
 
 #[test]

@@ -185,6 +185,12 @@ fn chill_lengths_far_apart_are_ordered_and_the_tied_pair_is_not_ranked() {
     assert!(text.contains(tie), "{text}");
     let clear = "after 12 weeks of chill than after 0 weeks";
     assert!(text.contains(clear), "{text}");
+    // Four batches a length are few: (8! / 2!⁴)² arrangements stand beside F.
+    let exact = chill.exact.unwrap();
+    assert!((exact.arrangements - 2520.0 * 2520.0).abs() < 1e-6);
+    assert!(exact.p_two_sided >= exact.smallest_p);
+    let basis = &finding.basis;
+    assert!(basis.contains("exact permutation by batch (n = 16)"), "{basis}");
 }
 
 #[test]

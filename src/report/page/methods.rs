@@ -6,18 +6,18 @@ use maud::{Markup, html};
 use crate::climate::chill::ChillBand;
 use crate::climate::integrate::{LEAST_COVERAGE, LONGEST_FILLED_HOURS};
 use crate::observation::Quantity;
-use crate::report::messages::capital;
 use crate::report::page::Made;
 use crate::report::page::table::{
     Caption, cell, number, table, two_lines, words as column,
 };
-use crate::report::results::{FORMAT, THERMAL_TIME_WHY_NONE};
+use crate::report::results::FORMAT;
 use crate::report::{Scene, words};
 use crate::stats::strata::LEAST_DF;
 use crate::study::DataQuality;
 use crate::study::factors::PLACE;
 use crate::study::findings::LEAST_PLACE_RUNS;
 use crate::study::place::{BASES, PlaceStudy, WARM_PHASE_CELSIUS};
+use crate::study::thermal::STATED_BASE_CELSIUS;
 use crate::study::wording::percent;
 use crate::trial::entry::PlaceKind;
 
@@ -175,9 +175,22 @@ pub(super) fn chapter(scene: Scene<'_>) -> Markup {
                 @if ran.readings { (integration()) (warmth()) }
                 @if ran.light { (light(&ran)) }
                 @if ran.fridge { (cold(&ran)) }
-                dt { "Thermal time" }
-                dd { (capital(THERMAL_TIME_WHY_NONE)) "." }
+                @if ran.containers { (thermal_time()) }
             }
+        }
+    }
+}
+
+fn thermal_time() -> Markup {
+    html! {
+        dt { "Thermal time" }
+        dd {
+            "Share = g_max · Φ((lg warmth − lg θ50) / σ), by maximum \
+             likelihood on what lay between two looks; warmth in \
+             degree-hours above the stated base of "
+            (STATED_BASE_CELSIUS) " °C (a convention), filled where it may \
+             be. Limits: jackknife over containers. After Garcia-Huidobro, \
+             Monteith and Squire 1982, and Bradford 2002."
         }
     }
 }

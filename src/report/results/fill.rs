@@ -11,16 +11,20 @@ use crate::report::results::{
     Doses, FORMAT, FactorLevel, FactorResult, Filled, FindingResult,
     FridgeLimit, FridgeResult, FridgeStayResult, Hole, Interval, MouldResult,
     PairDifference, PlaceResult, Quality, QuantityResult, Results, Speaker,
-    StayResult, T50, ThermalTime, TimingLevel, TimingResult, TrialResult,
-    UnitResult, Warmth,
+    StayResult, T50, ThermalGroupResult, ThermalModel, ThermalTime,
+    TimingLevel, TimingResult, TrialResult, UnitResult, Warmth,
 };
 use crate::stats;
+use crate::stats::thermal_time::Base;
 use crate::stats::turnbull::TimeToShare;
 use crate::study::UnitStudy;
 use crate::study::factors::{FactorStudy, level};
 use crate::study::fridge::{FridgeStay, FridgeStudy};
 use crate::study::outcome::{Outcome, Sighting};
 use crate::study::place::{BASES, PlaceStudy, QuantityStudy};
+use crate::study::thermal::{
+    self, STATED_BASE_CELSIUS, ThermalGroup, ThermalStudy,
+};
 use crate::trial::entry::{PlaceKind, Severity, word_of};
 use crate::trial::house::Voice;
 
@@ -37,10 +41,7 @@ pub fn of(scene: Scene<'_>) -> Results {
         containers: study.containers().map(|u| container(scene, u)).collect(),
         factors: study.factors.iter().map(factor).collect(),
         timing: timing(scene),
-        thermal_time: ThermalTime {
-            model: (),
-            why_none: THERMAL_TIME_WHY_NONE.to_owned(),
-        },
+        thermal_time: thermal_time(&study.thermal_time),
         fridge: study.fridges.iter().map(|f| fridge(scene, f)).collect(),
         findings: study
             .findings
@@ -64,9 +65,45 @@ pub fn of(scene: Scene<'_>) -> Results {
     }
 }
 
-/// Why there is no model of thermal time.
-pub(crate) const THERMAL_TIME_WHY_NONE: &str =
-    "no model of fraction against accumulated warmth was fitted";
+fn thermal_time(study: &ThermalStudy) -> ThermalTime {
+    let groups = std::iter::once(&study.all).chain(&study.groups);
+    ThermalTime {
+        base_celsius: STATED_BASE_CELSIUS,
+        groups: groups.map(thermal_group).collect(),
+    }
+}
+
+fn thermal_group(group: &ThermalGroup) -> ThermalGroupResult {
+    let found = group.outcome.as_ref();
+    ThermalGroupResult {
+        level: some_text(&group.level),
+        containers: group.containers.len(),
+        left_out: group.left_out.len(),
+        model: found.ok().map(thermal_model),
+        why_none: found.err().map(ToString::to_string),
+    }
+}
+
+fn thermal_model(found: &thermal::ThermalTime) -> ThermalModel {
+    let limits = found.limits.as_ref().ok();
+    let (base_told_celsius, base_interval) = match &found.base {
+        Base::Told { estimate, interval: told } => {
+            (tidy(*estimate), interval(*told))
+        }
+        Base::CannotTell { .. } => (None, None),
+    };
+    ThermalModel {
+        g_max: sure(found.fitted.g_max),
+        g_max_interval: limits.and_then(|l| interval(l.g_max)),
+        theta50_degree_hours: sure(found.fitted.theta50),
+        theta50_interval: limits.and_then(|l| interval(l.theta50)),
+        sigma: sure(found.fitted.sigma),
+        sigma_interval: limits.and_then(|l| interval(l.sigma)),
+        dispersion: tidy(found.dispersion),
+        base_told_celsius,
+        base_interval,
+    }
+}
 
 fn some_text(text: &str) -> Option<String> {
     (!text.is_empty()).then(|| text.to_owned())

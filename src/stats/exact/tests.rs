@@ -164,6 +164,26 @@ fn three_levels_and_refusals() {
     assert!(matches!(permutation(&many), Err(StatsError::TooMany { .. })));
 }
 
+#[test]
+fn four_levels_in_two_lots_are_gone_through_without_their_renamings() {
+    // By hand: (8! / 2!⁴)² = 2520² arrangements; the perfect split lies as
+    // far apart as its 4! renamings alone.
+    let units: Vec<_> = (0..16_u32)
+        .map(|i| {
+            let lot = if i < 8 { "hillside" } else { "stream" };
+            let level = i % 8 / 2;
+            unit(f64::from(level * level), &level.to_string(), lot)
+        })
+        .collect();
+    let test = permutation(&units).unwrap();
+    assert_eq!(test.arrangements, 2520.0 * 2520.0);
+    assert!((test.p_two_sided * test.arrangements - 24.0).abs() < 1e-9);
+    assert_eq!(test.p_two_sided, test.smallest_p);
+    let same: Vec<_> =
+        units.into_iter().map(|u| PermutedUnit { value: 3.0, ..u }).collect();
+    assert_eq!(permutation(&same).unwrap().p_two_sided, 1.0);
+}
+
 proptest! {
     #[test]
     fn the_order_of_units_does_not_matter(

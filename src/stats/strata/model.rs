@@ -2,6 +2,8 @@
 //!
 //! Not public: `strata.rs` decides which factor belongs to which tier.
 
+use std::collections::BTreeMap;
+
 use nalgebra::{DMatrix, DVector};
 
 use super::units::{
@@ -21,9 +23,54 @@ use crate::stats::proportion::Proportion;
 
 /// Scatter between units and what it rests on.
 #[derive(Debug, Clone, Copy)]
-struct Scatter {
-    dispersion: f64,
-    df: u32,
+pub(super) struct Scatter {
+    pub(super) dispersion: f64,
+    /// Degrees of freedom it has as a reference.
+    pub(super) df: f64,
+    /// Units less effects: what a p-value is given or refused by.
+    left: u32,
+}
+
+/// What one block says of scatter, and how much it says of the comparison.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct BlockScatter {
+    /// Units that tell.
+    pub(super) n_units: f64,
+    /// Sum of n p (1 − p).
+    pub(super) information: f64,
+    /// Sum of squared distances, in units of seeds' own variance.
+    pub(super) x2: f64,
+    /// Units less their leverage.
+    pub(super) df: f64,
+}
+
+impl Scatter {
+    /// Scatter of the blocks, each as heavy as its units are in the
+    /// comparison.
+    ///
+    /// Batches that nearly all germinated scatter little and say little;
+    /// where they counted like the others, the scatter of those that decide
+    /// came out too small. Degrees of freedom after Welch and Satterthwaite;
+    /// fewer than one are taken as one.
+    pub(super) fn of(blocks: &[BlockScatter], left: u32) -> Self {
+        if left == 0 {
+            return Self { dispersion: 1.0, df: 0.0, left };
+        }
+        let (mut x2, mut all, mut squares) = (0.0, 0.0, 0.0);
+        for block in blocks {
+            let weight = block.information / block.n_units;
+            x2 += weight * block.x2;
+            all += weight * block.df;
+            squares += weight * weight * block.df;
+        }
+        if blocks.len() < 2 || all <= 0.0 {
+            let x2: f64 = blocks.iter().map(|block| block.x2).sum();
+            let df = f64::from(left);
+            return Self { dispersion: x2 / df, df, left };
+        }
+        let df = (all * all / squares).clamp(1.0, f64::from(left));
+        Self { dispersion: x2 / all, df, left }
+    }
 }
 
 /// How a result is headed.
@@ -61,8 +108,8 @@ impl<'a> Tier<'a> {
             pair_df: 0,
         };
         let full = tier.scatter_of(&tier.owners(&[]));
-        tier.pair_df = full.map_or(0, |s| s.df);
-        tier.with_pairs = full.is_some_and(|s| s.df >= LEAST_DF);
+        tier.pair_df = full.map_or(0, |s| s.left);
+        tier.with_pairs = full.is_some_and(|s| s.left >= LEAST_DF);
         tier.scatter = if tier.with_pairs || tier.plan.pairs.is_empty() {
             full
         } else {
@@ -155,15 +202,28 @@ impl<'a> Tier<'a> {
             .collect();
         let rows = fitted.matrix.select_rows(&telling);
         let df = u32::try_from(telling.len() - rank(&rows)).ok()?;
-        let x2: f64 = telling
-            .iter()
-            .map(|i| {
-                let (o, p) = (self.units[*i].outcome, fitted.fit.fitted[*i]);
-                f64::from(o.n()) * (o.fraction() - p).powi(2) / (p * (1.0 - p))
-            })
-            .sum();
-        let raw = if df == 0 { 1.0 } else { x2 / f64::from(df) };
-        Some(Scatter { dispersion: raw.max(1.0), df })
+        let blocks = self.blocks(&fitted, &telling);
+        let scatter = Scatter::of(&blocks, df);
+        Some(Scatter { dispersion: scatter.dispersion.max(1.0), ..scatter })
+    }
+
+    /// What each block says of scatter.
+    fn blocks(&self, fitted: &Fitted, telling: &[usize]) -> Vec<BlockScatter> {
+        let mut blocks: BTreeMap<Option<&str>, BlockScatter> = BTreeMap::new();
+        for &i in telling {
+            let (o, p) = (self.units[i].outcome, fitted.fit.fitted[i]);
+            let information = f64::from(o.n()) * p * (1.0 - p);
+            let row = fitted.matrix.row(i);
+            let leverage = information
+                * (row * &fitted.fit.covariance * row.transpose())[0];
+            let off = f64::from(o.n()) * (o.fraction() - p);
+            let block = blocks.entry(self.units[i].block).or_default();
+            block.n_units += 1.0;
+            block.information += information;
+            block.x2 += off * off / information;
+            block.df += (1.0 - leverage).max(0.0);
+        }
+        blocks.into_values().collect()
     }
 
     /// F of one owner's columns after all others.
@@ -196,8 +256,8 @@ impl<'a> Tier<'a> {
             return Err(WhyNoP::Inseparable);
         }
         let scatter = self.scatter.ok_or(WhyNoP::Inseparable)?;
-        if scatter.df < LEAST_DF {
-            return Err(self.too_few(scatter.df, unit));
+        if scatter.left < LEAST_DF {
+            return Err(self.too_few(scatter.left, unit));
         }
         let df = f64::from(u32::try_from(df).expect("few levels"));
         let change = (smaller.fit.deviance - larger.fit.deviance).max(0.0);
@@ -220,7 +280,7 @@ impl<'a> Tier<'a> {
         scatter: Option<Scatter>,
         levels: &[String],
     ) -> FactorTest {
-        let df2 = scatter.map_or(0.0, |s| f64::from(s.df));
+        let df2 = scatter.map_or(0.0, |s| s.df);
         let (f, df1, p, why_no_p) = match test {
             Ok((f, df1)) => (Some(f), df1, Some(f_upper(f, df1, df2)), None),
             Err(why) => {
@@ -233,7 +293,7 @@ impl<'a> Tier<'a> {
             applied_to: label.applied_to,
             tested_on: label.tested_on,
             n_units: number(self.units.len()),
-            dispersion: scatter.filter(|s| s.df > 0).map(|s| s.dispersion),
+            dispersion: scatter.filter(|s| s.left > 0).map(|s| s.dispersion),
             f,
             df: (df1, df2),
             p,
@@ -285,14 +345,21 @@ impl<'a> Tier<'a> {
                 self.mean(&rows, &fitted.fit)
             })
             .collect();
+        let all_tell = self.set_aside.is_empty()
+            && fitted.fit.fitted.iter().all(|p| inside(*p));
         for (level, mean) in result.levels.iter_mut().zip(&means) {
             let seeds = f64::from(level.pooled.n()) / scatter.dispersion;
             let variance = scatter.dispersion
                 * mean.variance_with(&mean.gradient, &fitted.fit.covariance);
             let worth = mean.value * (1.0 - mean.value) / variance;
             // A side with none or all: no slope to judge by, count seeds.
-            let worth =
-                if inside(mean.value) { worth.min(seeds) } else { seeds };
+            let worth = if !inside(mean.value) {
+                seeds
+            } else if all_tell {
+                worth
+            } else {
+                worth.min(seeds)
+            };
             level.estimate = mean.value;
             level.interval = Some(self.score(mean.value, worth, scatter));
         }
@@ -307,7 +374,7 @@ impl<'a> Tier<'a> {
         fit: &BinomialFit,
         scatter: Scatter,
     ) -> Vec<LevelDifference> {
-        let reach = t_upper(self.confidence.tail(), f64::from(scatter.df));
+        let reach = t_upper(self.confidence.tail(), scatter.df);
         let mut found = Vec::new();
         for to in 1..levels.len() {
             for from in 0..to {
@@ -359,7 +426,7 @@ impl<'a> Tier<'a> {
 
     /// Score limits of a fraction that is worth `seeds` independent seeds.
     fn score(&self, p: f64, seeds: f64, scatter: Scatter) -> Interval {
-        let t = t_upper(self.confidence.tail(), f64::from(scatter.df));
+        let t = t_upper(self.confidence.tail(), scatter.df);
         let t2 = t * t;
         let centre = (p + t2 / (2.0 * seeds)) / (1.0 + t2 / seeds);
         let half = t / (1.0 + t2 / seeds)

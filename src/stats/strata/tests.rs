@@ -139,9 +139,10 @@ fn chill_is_tested_on_batches_and_place_on_containers() {
     assert_eq!((chill.tested_on, chill.n_units), (Stratum::Batch, 8));
     assert_eq!(chill.df, (1.0, 6.0));
     assert_eq!((place.tested_on, place.n_units), (Stratum::Container, 48));
-    // 48 − 8 batches − 2 places − 2 chill × place.
-    assert_eq!(place.df, (2.0, 36.0));
-    assert_eq!((both.tested_on, both.df), (Stratum::Container, (2.0, 36.0)));
+    // 48 − 8 batches − 2 places − 2 chill × place; a little less because the
+    // batches differ in weight.
+    assert!(place.df.1 > 34.0 && place.df.1 < 36.0, "{:?}", place.df);
+    assert_eq!((both.tested_on, both.df), (Stratum::Container, place.df));
     assert!(chill.p.unwrap() < 1e-3 && place.p.unwrap() < 1e-3);
     let names: Vec<_> = chill.levels.iter().map(|l| &*l.name).collect();
     assert_eq!(names, ["6 weeks", "12 weeks"], "in order of number");
@@ -353,11 +354,10 @@ fn false_alarms_stay_near_five_percent() {
 }
 
 #[test]
-fn batches_very_unlike_each_other_raise_false_alarms_of_places() {
-    // Known weakness, stated in the documentation of the test: one common
-    // dispersion is too small where batches between a half and all germinated
-    // carry most of the information. 10,000 seasons gave 8.6 %; here 3,000,
-    // seed 20261125, standard error 0.5 %.
+fn batches_very_unlike_each_other_raise_no_more_false_alarms_of_places() {
+    // Batches between a half and nearly all germinated, 3,000 seasons, seed
+    // 20261125. One common dispersion, in which all batches counted alike,
+    // gave 8.2 %; standard error of a rate of 5 %: 0.4 %.
     let season = Season {
         middle: 2.5,
         batches: 1.0,
@@ -365,25 +365,46 @@ fn batches_very_unlike_each_other_raise_false_alarms_of_places() {
         seeds: 25,
         used: &["a", "b", "c", "e", "f", "g"],
     };
-    let [(chill, _), (place, held)] = season.rates(3000, 20_261_125);
-    assert!((0.03..=0.07).contains(&chill), "{chill}");
-    assert!((0.065..=0.11).contains(&place), "{place}");
-    assert!(held > 0.88, "{held}");
+    for (alarms, held) in season.rates(3000, 20_261_125) {
+        assert!((0.035..=0.065).contains(&alarms), "{alarms}");
+        assert!((0.93..=0.97).contains(&held), "{held}");
+    }
+}
+
+#[test]
+fn a_batch_counts_for_scatter_as_much_as_for_the_comparison() {
+    // By hand, Welch and Satterthwaite: two blocks of one degree of freedom
+    // each, weights w and 1 − w, have 1 / (w² + (1 − w)²) together.
+    let block = |information, x2, df| model::BlockScatter {
+        n_units: 2.0,
+        information,
+        x2,
+        df,
+    };
+    let unlike = [block(15.0, 6.0, 1.0), block(5.0, 2.0, 1.0)];
+    let scatter = model::Scatter::of(&unlike, 2);
+    assert!((scatter.dispersion - (0.75 * 6.0 + 0.25 * 2.0)).abs() < 1e-12);
+    assert!((scatter.df - 1.0 / 0.625).abs() < 1e-12);
+    // Alike in weight they are the plain pooled scatter.
+    let alike = [block(4.0, 3.0, 2.0), block(4.0, 5.0, 2.0)];
+    let scatter = model::Scatter::of(&alike, 4);
+    assert!((scatter.dispersion - 2.0).abs() < 1e-12);
+    assert!((scatter.df - 4.0).abs() < 1e-12);
 }
 
 fn sound(test: &FactorTest) -> Result<(), TestCaseError> {
     prop_assert_eq!(test.p.is_some(), test.why_no_p.is_none(), "{:?}", test);
     if let Some(p) = test.p {
         prop_assert!((0.0..=1.0).contains(&p));
-        prop_assert!(test.df.1 >= 4.0 && test.dispersion.unwrap() >= 1.0);
+        prop_assert!(test.df.1 > 0.0 && test.dispersion.unwrap() >= 1.0);
     }
     for level in &test.levels {
         prop_assert!((0.0..=1.0).contains(&level.estimate));
         if let Some(limits) = level.interval {
             prop_assert!(limits.lower >= 0.0 && limits.upper <= 1.0);
             prop_assert!(limits.lower <= level.estimate + 1e-9);
-            prop_assert!(limits.upper >= level.estimate - 1e-9);
-            prop_assert!(limits.width() > 0.0);
+            prop_assert!(limits.upper >= level.estimate - 1e-9, "{:?}", test);
+            prop_assert!(limits.width() > 0.0, "{:?}", test);
         }
     }
     for difference in &test.differences {

@@ -23,7 +23,7 @@ pub(super) struct Plan<'a> {
 /// One unit: its containers added up.
 pub(super) struct Unit<'a> {
     pub(super) outcome: Proportion,
-    block: Option<&'a str>,
+    pub(super) block: Option<&'a str>,
     pub(super) containers: Vec<&'a ContainerOutcome>,
 }
 

@@ -192,3 +192,77 @@ fn nothing_germinated_or_a_single_interval_is_refused() {
     let upside_down = ThermalQuestion { highest_base: -9.0, ..QUESTION };
     assert!(data.base(&upside_down).is_err());
 }
+
+/// Counts of sim b and its dishes turned round, in other units, split.
+#[test]
+fn order_units_and_splitting_of_rows_leave_the_fit_as_it_is() {
+    let (counts, celsius) = dishes(SIM_B);
+    let warmth =
+        |dish: usize, base: f64, days: f64| (celsius[dish] - base) * days;
+    let fitted = |counts: &[Vec<Censored>],
+                  warmth: &dyn Fn(usize, f64, f64) -> f64| {
+        let data = ThermalData::new(counts, warmth).unwrap();
+        data.fit_at(4.0, &QUESTION).parameters
+    };
+    let straight = fitted(&counts, &warmth);
+    let close = |other: ThermalParameters, unit: f64| {
+        assert!((other.theta50 / unit / straight.theta50 - 1.0).abs() < 1e-5);
+        assert!((other.sigma / straight.sigma - 1.0).abs() < 1e-5);
+        assert!((other.g_max - straight.g_max).abs() < 1e-5);
+    };
+    let mut turned = counts.clone();
+    turned.reverse();
+    let n = counts.len();
+    let back =
+        |dish: usize, base: f64, days: f64| warmth(n - 1 - dish, base, days);
+    close(fitted(&turned, &back), 1.0);
+    let hours =
+        |dish: usize, base: f64, days: f64| 24.0 * warmth(dish, base, days);
+    close(fitted(&counts, &hours), 24.0);
+    let split: Vec<Vec<Censored>> = counts
+        .iter()
+        .map(|rows| {
+            rows.iter()
+                .flat_map(|row| {
+                    let some = row.n / 3;
+                    [some, row.n - some].map(|n| Censored { n, ..*row })
+                })
+                .collect()
+        })
+        .collect();
+    close(fitted(&split, &warmth), 1.0);
+}
+
+/// Leaving a dish out and fitting the rest from the start is the same.
+#[test]
+fn the_fits_without_each_container_are_those_of_the_rest() {
+    let (counts, celsius) = dishes(SIM_B);
+    let warmth =
+        |dish: usize, base: f64, days: f64| (celsius[dish] - base) * days;
+    let data = ThermalData::new(&counts, &warmth).unwrap();
+    let all = data.fit_at(5.0, &QUESTION);
+    let without = data.without_each(&all, &QUESTION);
+    assert_eq!(without.len(), 15);
+    for out in [0, 7, 14] {
+        let mut rest = counts.clone();
+        rest.remove(out);
+        let shifted = |dish: usize, base: f64, days: f64| {
+            warmth(if dish < out { dish } else { dish + 1 }, base, days)
+        };
+        let rest = ThermalData::new(&rest, &shifted).unwrap();
+        let expected = rest.fit_at(5.0, &QUESTION).parameters;
+        let got = without[out].unwrap();
+        assert!((got.theta50 / expected.theta50 - 1.0).abs() < 1e-5);
+        assert!((got.sigma / expected.sigma - 1.0).abs() < 1e-5);
+        assert!((got.g_max - expected.g_max).abs() < 1e-5);
+    }
+    // Nothing is left without the only dish in which anything came up.
+    let single = [
+        vec![Censored::between(2.0, 3.0, 4), Censored::between(3.0, 4.0, 5)],
+        vec![Censored::not_by(9.0, 20)],
+    ];
+    let warmth = |_: usize, _: f64, days: f64| 10.0 * days;
+    let data = ThermalData::new(&single, &warmth).unwrap();
+    let all = data.fit_at(0.0, &QUESTION);
+    assert_eq!(data.without_each(&all, &QUESTION)[0], None);
+}
