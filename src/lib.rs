@@ -41,11 +41,11 @@ pub mod store;
 
 pub mod notify;
 
+pub mod web;
+
 pub mod report;
 
 pub mod exchange;
-
-pub mod web;
 
 pub mod daemon;
 
