@@ -91,7 +91,7 @@ fn to_do(desk: &Desk, series: &[SeriesInfo]) -> Markup {
                     " to look at" }
                 p { a.button.main href="/round" { "Start the round" } }
             } @else if stops.is_empty() {
-                p { "No unit with seeds is recorded yet." }
+                p { "No open unit holds seeds: there is nothing to look at." }
             } @else {
                 p.state { "Every unit was looked at today." }
             }

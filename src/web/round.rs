@@ -30,7 +30,7 @@ pub(crate) fn page(desk: &Desk, asked: &Asked) -> Result<Answer, StoreError> {
         (find_form())
         @match due.first() {
             None if stops.is_empty() => {
-                p { "No unit with seeds is recorded yet. " code {
+                p { "No open unit holds seeds. " code {
                     "vernalog record container" } " makes one." }
             }
             None => {
