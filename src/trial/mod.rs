@@ -13,5 +13,6 @@ pub mod house;
 pub mod label;
 pub mod line;
 pub mod round;
+mod rules;
 pub mod unit;
 pub mod when;

@@ -8,11 +8,10 @@ use vernalog::season::plan::{Season, SeasonPlan};
 use vernalog::season::rowan::rowan_plan;
 use vernalog::stats::resample::NoLimits;
 use vernalog::stats::thermal_time::Base;
+use vernalog::study::Study;
 use vernalog::study::thermal::NoThermalTime;
-use vernalog::study::{Material, Study, study};
-use vernalog::trial::book::Book;
-use vernalog::trial::entry::{Entry, EntryId};
-use vernalog::units::Instant;
+
+use crate::support::season::studied;
 
 type Readings = BTreeMap<Series, Vec<Reading>>;
 
@@ -26,28 +25,6 @@ fn temperatures(season: &Season) -> Readings {
         }
     }
     readings
-}
-
-fn studied(season: &Season, readings: &Readings) -> Study {
-    let entries: Vec<Entry> = (1..)
-        .zip(&season.drafts)
-        .map(|(id, draft)| Entry {
-            id: EntryId(id),
-            draft: draft.clone(),
-            written: Instant::default(),
-            by: "spec".to_owned(),
-            origin: "spec".to_owned(),
-        })
-        .collect();
-    let (book, problems) = Book::build(&entries);
-    assert_eq!(problems, []);
-    study(Material {
-        trial: book.trial(None).unwrap(),
-        house: &book.house,
-        readings,
-        local: &|_| 0,
-        until: season.plan.ends(),
-    })
 }
 
 /// A season in which warmth counts from the stated base on, and all lengths

@@ -9,38 +9,14 @@ use vernalog::season::plan::Season;
 use vernalog::season::rowan::demo_season;
 use vernalog::stats::interval::Confidence;
 use vernalog::stats::proportion::{IntervalMethod, Proportion, exact_coverage};
+use vernalog::study::Study;
 use vernalog::study::findings::FindingKind;
-use vernalog::study::{Material, Study, study};
-use vernalog::trial::book::Book;
-use vernalog::trial::entry::{Entry, EntryId};
-use vernalog::units::Instant;
 
-fn book_of(season: &Season) -> Book {
-    let entries: Vec<Entry> = (1..)
-        .zip(&season.drafts)
-        .map(|(id, draft)| Entry {
-            id: EntryId(id),
-            draft: draft.clone(),
-            written: Instant::default(),
-            by: "spec".to_owned(),
-            origin: "spec".to_owned(),
-        })
-        .collect();
-    let (book, problems) = Book::build(&entries);
-    assert_eq!(problems, []);
-    book
-}
+use crate::support::season::studied;
 
 /// The study of a season from its counts alone.
 fn from_counts(season: &Season) -> Study {
-    let book = book_of(season);
-    study(Material {
-        trial: book.trial(None).unwrap(),
-        house: &book.house,
-        readings: &BTreeMap::new(),
-        local: &|_| 0,
-        until: season.plan.ends(),
-    })
+    studied(season, &BTreeMap::new())
 }
 
 /// How many container truths lie in the interval of their container, for

@@ -12,3 +12,4 @@ pub(crate) mod writer;
 pub(crate) fn long() -> bool {
     std::env::var_os("VERNALOG_LONG").is_some()
 }
+pub(crate) mod season;
