@@ -24,7 +24,7 @@ use crate::health::{BackupWord, KeepingWord};
 use crate::notify::body::AlertJson;
 use crate::store::backup::{back_up_into, backups_in, prune};
 use crate::store::disk::{Space, bytes_ahead, folder_of};
-use crate::store::{Access, AlertRow, Store, StoreError, WatchStep};
+use crate::store::{Access, AlertRow, Store, StoreError, WatchStep, in_a_row};
 use crate::trial::entry::word_of;
 use crate::units::Instant;
 
@@ -140,9 +140,9 @@ impl Keeper {
 
     fn catch_up_journal(&self, state: &mut State, now: Instant) {
         let caught_up = Store::open(&self.data, Access::ReadOnly)
-            .map_err(|error| told(&error))
+            .map_err(|error| in_a_row(&error))
             .and_then(|store| {
-                store.catch_up_journal(now).map_err(|error| told(&error))
+                store.catch_up_journal(now).map_err(|error| in_a_row(&error))
             });
         state.word.journal_trouble = caught_up.err();
         if let Some(why) = &state.word.journal_trouble {
@@ -231,10 +231,10 @@ impl Keeper {
         now: Instant,
     ) -> Result<BackupWord, String> {
         let (data, folder) = (&self.data, &settings.folder);
-        let made = back_up_into(data, folder, now).map_err(|e| told(&e))?;
+        let made = back_up_into(data, folder, now).map_err(|e| in_a_row(&e))?;
         let keep = usize::from(settings.keep);
         if let Err(error) = prune(data, folder, keep, &made.file, now) {
-            tracing::warn!(why = told(&error), "an old backup stays");
+            tracing::warn!(why = in_a_row(&error), "an old backup stays");
         }
         Ok(BackupWord {
             at: now,
@@ -367,17 +367,6 @@ fn bytes_to_disk() -> Option<u64> {
     let text = std::fs::read_to_string("/proc/self/io").ok()?;
     let line = text.lines().find_map(|l| l.strip_prefix("write_bytes:"))?;
     line.trim().parse().ok()
-}
-
-/// An error with its causes in one line.
-fn told(error: &dyn std::error::Error) -> String {
-    let mut text = error.to_string();
-    let mut cause = error.source();
-    while let Some(error) = cause {
-        text = format!("{text}: {error}");
-        cause = error.source();
-    }
-    text
 }
 
 #[cfg(test)]

@@ -33,7 +33,7 @@ use crate::source::{Feed, SourceHealth, broker, inlet, serial};
 use crate::store::backup::BackupError;
 use crate::store::forward::bring_forward;
 use crate::store::journal::CaughtUp;
-use crate::store::{Access, Store, StoreError, disk, library};
+use crate::store::{Access, Store, StoreError, disk, in_a_row, library};
 use crate::units::Instant;
 use crate::web;
 
@@ -267,7 +267,10 @@ fn sound_store(data: &Path, now: Instant) -> Result<Store, DaemonError> {
         ),
         Ok(_) => {}
         Err(error) => {
-            tracing::error!(why = told(&error), "the journal is not written");
+            tracing::error!(
+                why = in_a_row(&error),
+                "the journal is not written"
+            );
         }
     }
     Ok(store)
@@ -302,7 +305,7 @@ impl Starting {
                 Some(address)
             }
             Err(error) => {
-                self.broken.push(told(&error));
+                self.broken.push(in_a_row(&error));
                 None
             }
         }
@@ -320,7 +323,7 @@ impl Starting {
                 Some(address)
             }
             Err(error) => {
-                self.broken.push(told(&error));
+                self.broken.push(in_a_row(&error));
                 None
             }
         }
@@ -332,7 +335,7 @@ impl Starting {
                 self.sources.push(subscriber.health());
                 self.tasks.spawn(subscriber.run(self.feed.clone()));
             }
-            Err(error) => self.broken.push(told(&error)),
+            Err(error) => self.broken.push(in_a_row(&error)),
         }
     }
 
@@ -341,21 +344,9 @@ impl Starting {
         self.sources.push(port.health());
         match port.start(self.feed.clone()) {
             Ok(thread) => self.ports.push(thread),
-            Err(error) => self.broken.push(told(&error)),
+            Err(error) => self.broken.push(in_a_row(&error)),
         }
     }
-}
-
-/// An error with its causes in one line.
-fn told(error: &dyn std::error::Error) -> String {
-    let mut text = error.to_string();
-    let mut cause = error.source();
-    while let Some(error) = cause {
-        text.push_str(": ");
-        text.push_str(&error.to_string());
-        cause = error.source();
-    }
-    text
 }
 
 impl Running {
@@ -401,7 +392,7 @@ impl Running {
         }
         let error = match joined(self.writer).await {
             Some(Ok(())) => None,
-            Some(Err(error)) => Some(told(&error)),
+            Some(Err(error)) => Some(in_a_row(&error)),
             None => {
                 left_behind.push("writer");
                 None

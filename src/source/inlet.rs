@@ -27,6 +27,7 @@ use crate::source::delivery::SourceName;
 use crate::source::health::{SourceHealth, SourceState};
 use crate::source::inlet::door::{Door, Ended};
 use crate::source::inlet::users::Users;
+pub(crate) use crate::source::inlet::users::hasher;
 use crate::source::{Feed, stopped};
 
 pub use users::{UsersError, users_line, with_password};

@@ -6,7 +6,7 @@
 use rusqlite::{Connection, Row, params};
 
 use crate::observation::Name;
-use crate::store::{Doing, Store, StoreError};
+use crate::store::{Doing, Store, StoreError, in_a_row};
 use crate::trial::admission::{OnConflict, admit};
 use crate::trial::book::Problem;
 use crate::trial::entry::{Batch, Container, Draft, Entry, EntryId, Statement};
@@ -192,17 +192,6 @@ fn judge_and_write(
         recorded.written.push(entry);
     }
     Ok(recorded)
-}
-
-/// An error and its causes on one line.
-pub(crate) fn in_a_row(error: &dyn std::error::Error) -> String {
-    let mut text = error.to_string();
-    let mut cause = error.source();
-    while let Some(error) = cause {
-        text = format!("{text}: {error}");
-        cause = error.source();
-    }
-    text
 }
 
 /// Gives each new unit a label that no unit ever had.

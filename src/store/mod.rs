@@ -259,3 +259,14 @@ impl Store {
             .writing()
     }
 }
+
+/// An error and its causes on one line.
+pub(crate) fn in_a_row(error: &dyn std::error::Error) -> String {
+    let mut text = error.to_string();
+    let mut cause = error.source();
+    while let Some(error) = cause {
+        text = format!("{text}: {error}");
+        cause = error.source();
+    }
+    text
+}

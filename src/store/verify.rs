@@ -5,8 +5,8 @@
 use std::collections::BTreeMap;
 use std::time::Duration;
 
+use crate::store::in_a_row;
 use crate::store::journal::Standing;
-use crate::store::ledger::in_a_row;
 use crate::store::{Doing, Store, StoreError, backup, library};
 use crate::trial::book::Book;
 use crate::trial::conserved::imbalances;

@@ -14,9 +14,10 @@ use argon2::password_hash::rand_core::OsRng;
 use argon2::password_hash::{
     PasswordHash, PasswordHasher, PasswordVerifier, SaltString,
 };
-use argon2::{Algorithm, Argon2, Params, Version};
 use tokio::sync::Semaphore;
 use tokio::time::Instant;
+
+use crate::source::inlet::hasher;
 
 /// The file beside the settings.
 pub const PASSWORD_FILE: &str = "web.passwd";
@@ -59,15 +60,6 @@ pub enum PasswordError {
         /// What it said.
         reason: String,
     },
-}
-
-/// 7 MiB and five passes: the leanest of the settings that the OWASP
-/// password storage page gives for Argon2id (from memory), because the
-/// daemon has 30 MiB in all.
-fn hasher() -> Argon2<'static> {
-    let params = Params::new(7 * 1024, 5, 1, None)
-        .expect("7 MiB, 5 passes, 1 lane are inside the limits of Argon2");
-    Argon2::new(Algorithm::Argon2id, Version::V0x13, params)
 }
 
 /// The text of a password file.

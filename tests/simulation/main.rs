@@ -18,6 +18,9 @@
 
 mod scale;
 
+#[path = "../spec/support/season.rs"]
+mod season;
+
 mod counts;
 
 mod intervals;

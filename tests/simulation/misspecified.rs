@@ -11,12 +11,9 @@ use vernalog::season::boards::Fault;
 use vernalog::season::plan::{Season, SeasonPlan};
 use vernalog::season::rowan::rowan_plan;
 use vernalog::stats::thermal_time::Base;
-use vernalog::study::{Material, Study, study};
-use vernalog::trial::book::Book;
-use vernalog::trial::entry::{Entry, EntryId};
-use vernalog::units::Instant;
 
 use crate::scale::{Rate, Table, runs};
+use crate::season::studied;
 
 const SEED: u64 = 20_261_125;
 
@@ -47,28 +44,6 @@ fn readings(season: &Season) -> Readings {
         readings.entry(series).or_default().push(reading);
     }
     readings
-}
-
-fn studied(season: &Season, readings: &Readings) -> Study {
-    let entries: Vec<Entry> = (1..)
-        .zip(&season.drafts)
-        .map(|(id, draft)| Entry {
-            id: EntryId(id),
-            draft: draft.clone(),
-            written: Instant::default(),
-            by: "simulation".to_owned(),
-            origin: "simulation".to_owned(),
-        })
-        .collect();
-    let (book, problems) = Book::build(&entries);
-    assert_eq!(problems, []);
-    study(Material {
-        trial: book.trial(None).unwrap(),
-        house: &book.house,
-        readings,
-        local: &|_| 0,
-        until: season.plan.ends(),
-    })
 }
 
 /// Mean true fraction at a level of a factor, over the containers of all

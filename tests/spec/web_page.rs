@@ -6,14 +6,11 @@ mod counting;
 mod shut;
 
 use vernalog::exchange::times::ZoneRule;
-use vernalog::store::{Access, Keep, Records, Store};
-use vernalog::trial::admission::OnConflict;
 use vernalog::trial::book::Book;
 use vernalog::trial::entry::{
-    Batch, Container, Draft, Lid, Lot, PlaceKind, Statement,
+    Batch, Container, Lid, Lot, PlaceKind, Statement,
 };
 use vernalog::trial::unit::Unit;
-use vernalog::trial::when::When;
 use vernalog::web;
 
 use crate::support::house::{House, name};
@@ -89,25 +86,7 @@ pub(crate) fn house_with_boxes() -> House {
 
 /// Writes into the ledger as the command line does.
 pub(crate) fn record(house: &House, said: Vec<Statement>) {
-    let now = house.clock.now();
-    let trial = name("rowan");
-    let drafts: Vec<Draft> = said
-        .into_iter()
-        .map(|said| Draft::new(Some(&trial), When::exactly(now), said))
-        .collect();
-    let mut store = Store::open(&house.data(), Access::Create).unwrap();
-    let recorded = store
-        .record(&Records {
-            drafts: &drafts,
-            on_conflict: OnConflict::Refuse,
-            keep: Keep::AllOrNothing,
-            by: "rowan",
-            origin: "command",
-            now,
-            dry_run: false,
-        })
-        .unwrap();
-    assert_eq!(recorded.refused, []);
+    house.record_in(Some(&name("rowan")), said);
 }
 
 /// A box as the ledger has it.

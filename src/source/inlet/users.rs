@@ -68,7 +68,7 @@ pub enum UsersError {
 /// 7 MiB and five passes: the leanest of the settings that the OWASP
 /// password storage page gives for Argon2id (from memory), because the
 /// daemon has 30 MiB in all and boards have long random passwords.
-fn hasher() -> Argon2<'static> {
+pub(crate) fn hasher() -> Argon2<'static> {
     let params = Params::new(7 * 1024, 5, 1, None)
         .expect("7 MiB, 5 passes, 1 lane are inside the limits of Argon2");
     Argon2::new(Algorithm::Argon2id, Version::V0x13, params)

@@ -145,10 +145,19 @@ impl House {
 
     /// Writes into the ledger as the command line does, now.
     pub(crate) fn record(&self, statements: Vec<Statement>) {
+        self.record_in(None, statements);
+    }
+
+    /// The same into a trial.
+    pub(crate) fn record_in(
+        &self,
+        trial: Option<&Name>,
+        statements: Vec<Statement>,
+    ) {
         let now = self.clock.now();
         let drafts: Vec<Draft> = statements
             .into_iter()
-            .map(|said| Draft::new(None, When::exactly(now), said))
+            .map(|said| Draft::new(trial, When::exactly(now), said))
             .collect();
         let mut store = Store::open(&self.data(), Access::Create).unwrap();
         let recorded = store
