@@ -56,6 +56,11 @@ pub(crate) enum Command {
     Round(RoundArguments),
     /// Show places, boards, trials and alerts
     Status,
+    /// Show what boards send, as it is stored or refused
+    Listen(ListenArguments),
+    /// Look for what is wrong with settings, sources, disk and clock; the
+    /// exit code is 1 if something is
+    Diagnose,
     /// Show readings
     Readings(ReadingsArguments),
     /// List the ranges to be kept
@@ -136,6 +141,17 @@ pub(crate) struct RoundArguments {
     /// The round as it was at this time [default: now]
     #[arg(long, value_name = "WHEN")]
     pub(crate) at: Option<String>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct ListenArguments {
+    /// Only this board
+    #[arg(long)]
+    pub(crate) board: Option<Name>,
+    /// End after this time, such as 10min; the exit code is 1 if nothing
+    /// came
+    #[arg(long = "for", value_name = "LENGTH")]
+    pub(crate) length: Option<String>,
 }
 
 #[derive(Debug, Args)]

@@ -11,7 +11,7 @@ use crate::cli::output::Output;
 use crate::cli::{alerts, status_keeping};
 use crate::health::DaemonHealth;
 use crate::observation::{Quantity, Reading, shown};
-use crate::store::{Access, AlertRow, SeriesInfo, Store};
+use crate::store::{Access, AlertRow, Numbering, SeriesInfo, Store};
 use crate::trial::book::{Book, Trial};
 use crate::trial::house::Place;
 use crate::units::Instant;
@@ -86,6 +86,9 @@ fn tell(
              (vernalog record move {board} PLACE --board)"
         ))?;
     }
+    for numbering in store.numbering()? {
+        output.line(&numbering_in_words(house, &numbering))?;
+    }
     for (name, count) in store.counters()? {
         output.line(&format!("counted   {name}: {count}"))?;
     }
@@ -109,6 +112,18 @@ fn tell(
 /// minute.
 const DAEMON_SPEAKS_MILLIS: i64 = 2 * 60_000;
 
+fn is_recent(house: &House, said: Instant) -> bool {
+    house.now.millis_since(said) <= DAEMON_SPEAKS_MILLIS
+}
+
+/// Whether the daemon runs, as far as it said.
+pub(crate) fn daemon_runs(
+    house: &House,
+    said: Option<&(Instant, DaemonHealth)>,
+) -> bool {
+    said.is_some_and(|(at, health)| health.running && is_recent(house, *at))
+}
+
 /// Whether the daemon runs, and how its sources are.
 fn daemon_in_words(
     house: &House,
@@ -118,7 +133,7 @@ fn daemon_in_words(
         return vec!["daemon    never ran on this data file".to_owned()];
     };
     let ago = house.ago(*at);
-    let recent = house.now.millis_since(*at) <= DAEMON_SPEAKS_MILLIS;
+    let recent = is_recent(house, *at);
     let mut lines = vec![match (health.running, recent) {
         (true, true) => "daemon    runs".to_owned(),
         (true, false) => {
@@ -175,6 +190,20 @@ fn trial_in_words(house: &House, trial: &Trial) -> String {
         counted(containers, "container", "containers"),
         counted(seeds, "seed", "seeds"),
         counted(n_due(house, trial), "unit", "units")
+    )
+}
+
+/// Starts and gaps of a board that numbers its samples.
+fn numbering_in_words(house: &House, numbering: &Numbering) -> String {
+    let Numbering { board, starts, newest_start, stored, missing } = numbering;
+    let gaps = match missing {
+        0 => "none missing".to_owned(),
+        n => format!("{n} never came"),
+    };
+    format!(
+        "numbers   {board}: {stored} samples, {gaps}; {}, the newest {}",
+        counted(*starts, "start", "starts"),
+        house.ago(*newest_start)
     )
 }
 
@@ -278,6 +307,19 @@ fn as_json(
     let (waiting, given_up) = store.undelivered()?;
     let said = store.daemon_said()?;
     let health = said.as_ref().map(|(_, health)| health);
+    let numbering: Vec<Value> = store
+        .numbering()?
+        .into_iter()
+        .map(|numbering| {
+            json!({
+                "board": numbering.board,
+                "starts": numbering.starts,
+                "newest_start": numbering.newest_start,
+                "stored": numbering.stored,
+                "missing": numbering.missing,
+            })
+        })
+        .collect();
     Ok(json!({
         "format": "vernalog-status/1",
         "data": store.path(),
@@ -287,6 +329,7 @@ fn as_json(
         "boards_without_place": silent_places(book, series),
         "daemon": daemon_as_json(said.as_ref()),
         "keeping": status_keeping::as_json(house, health),
+        "numbering": numbering,
         "counters": store.counters()?,
         "messages_waiting": waiting,
         "messages_given_up": given_up,

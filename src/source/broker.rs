@@ -13,6 +13,8 @@
 //! loss: read bytes stay in its frame buffer, read packets in its event
 //! queue.
 
+mod look;
+
 mod settings;
 
 use std::sync::Arc;
@@ -34,6 +36,7 @@ use crate::source::patience::Patience;
 use crate::source::topic::{self, Route};
 use crate::source::{Feed, MOST_UNCONFIRMED, stopped};
 
+pub use look::{BrokerLook, look};
 pub use settings::{BrokerError, Settings};
 
 /// Far above the 64 KiB of the wire contract: a message above this limit
@@ -185,12 +188,13 @@ impl Subscriber {
     }
 
     fn options(&self) -> MqttOptions {
+        self.options_as(self.settings.client_id())
+    }
+
+    fn options_as(&self, client_id: String) -> MqttOptions {
         let settings = &self.settings;
-        let mut options = MqttOptions::new(
-            settings.client_id(),
-            settings.host.clone(),
-            settings.port,
-        );
+        let mut options =
+            MqttOptions::new(client_id, settings.host.clone(), settings.port);
         options
             .set_keep_alive(settings.keep_alive())
             .set_clean_session(false)
@@ -254,7 +258,7 @@ impl<'a> Visit<'a> {
             () = stopped(&mut stop) => return (Lost::Stopped, Duration::ZERO),
         };
         if let Err(error) = first {
-            return (self.reason(error), Duration::ZERO);
+            return (self.subscriber.reason(error), Duration::ZERO);
         }
         let begin = Instant::now();
         (self.last_message, self.last_acknowledgement) = (begin, begin);
@@ -302,7 +306,7 @@ impl<'a> Visit<'a> {
                             }
                         }
                         Ok(Event::Outgoing(_)) => {}
-                        Err(error) => return self.reason(error),
+                        Err(error) => return self.subscriber.reason(error),
                     }
                 }
                 () = self.unconfirmed.news() => {
@@ -473,10 +477,12 @@ impl<'a> Visit<'a> {
         }
         Lost::Stopped
     }
+}
 
+impl Subscriber {
     fn reason(&self, error: ConnectionError) -> Lost {
         use mqttbytes::Error::PayloadSizeLimitExceeded;
-        let settings = &self.subscriber.settings;
+        let settings = &self.settings;
         let place = format!("{}:{}", settings.host, settings.port);
         match error {
             ConnectionError::MqttState(StateError::Deserialization(
@@ -506,6 +512,14 @@ impl<'a> Visit<'a> {
                 ANSWER.as_secs()
             )),
             other => Lost::Broken(format!("broker {place}: {other}")),
+        }
+    }
+
+    /// The reason in a sentence.
+    fn why(&self, error: ConnectionError) -> String {
+        match self.reason(error) {
+            Lost::Refused(why) | Lost::Broken(why) => why,
+            lost => format!("the connection ended ({lost:?})"),
         }
     }
 }

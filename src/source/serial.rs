@@ -156,11 +156,23 @@ impl Port {
         self.health.is_now(SourceState::Stopped, "");
     }
 
-    /// Opens the port for us alone (by lock and by the terminal's own flag).
     fn open(&self) -> Result<TTYPort, serialport::Error> {
-        let path = self.settings.port.to_string_lossy();
-        serialport::new(path, self.settings.baud).timeout(READ).open_native()
+        open(&self.settings)
     }
+}
+
+/// Opens the port for us alone (by lock and by the terminal's own flag).
+fn open(settings: &Settings) -> Result<TTYPort, serialport::Error> {
+    let path = settings.port.to_string_lossy();
+    serialport::new(path, settings.baud).timeout(READ).open_native()
+}
+
+/// Opens the port and lets it go again, which may restart the board.
+///
+/// # Errors
+/// A sentence that says why it cannot be opened.
+pub fn try_open(settings: &Settings) -> Result<(), String> {
+    open(settings).map(drop).map_err(|error| explain(&error).1)
 }
 
 fn stops(feed: &Feed) -> bool {

@@ -14,6 +14,7 @@ mod demo_data;
 mod documents;
 mod faults;
 mod figures;
+mod finding_faults;
 mod keeping;
 mod ledger_form;
 mod reporting;
