@@ -52,10 +52,11 @@ fn germination_places(study: &Study) -> Vec<&PlaceStudy> {
 }
 
 /// Place against warmth, light and damp can never be separated while there
-/// are few place-runs: says which pairs, with their correlation.
+/// are few place-runs, nor conditions that went together in many: says which
+/// pairs, with their correlation.
 fn place_is_one_spot(study: &Study) -> Option<String> {
     let places = germination_places(study);
-    if places.len() < 2 || places.len() >= LEAST_PLACE_RUNS {
+    if places.len() < 2 {
         return None;
     }
     let mean = |quantity: Quantity| -> Vec<Option<f64>> {
@@ -69,17 +70,28 @@ fn place_is_one_spot(study: &Study) -> Option<String> {
         mean(Quantity::Light),
         mean(Quantity::Humidity),
     );
-    let pairs: Vec<String> = [
+    let found: Vec<(&str, f64)> = [
         ("warmth with light", &warmth, &light),
         ("warmth with humidity", &warmth, &damp),
         ("light with humidity", &light, &damp),
     ]
     .into_iter()
-    .filter_map(|(words, a, b)| {
-        let r = correlation(a, b)?;
-        Some(format!("{words} {}", signed(r)))
-    })
+    .filter_map(|(words, a, b)| Some((words, correlation(a, b)?)))
     .collect();
+    let say = |(words, r): &(&str, f64)| format!("{words} {}", signed(*r));
+    if places.len() >= LEAST_PLACE_RUNS {
+        let tied: Vec<String> =
+            found.iter().filter(|(_, r)| r.abs() >= TIED).map(say).collect();
+        return (!tied.is_empty()).then(|| {
+            format!(
+                "Over these {} place-runs some conditions went together and \
+                 cannot be told apart (correlation): {}.",
+                places.len(),
+                list(&tied)
+            )
+        });
+    }
+    let pairs: Vec<String> = found.iter().map(say).collect();
     let shown = if pairs.is_empty() {
         String::new()
     } else {
@@ -97,6 +109,9 @@ fn place_is_one_spot(study: &Study) -> Option<String> {
         places.len()
     ))
 }
+
+/// Conditions that correlate so much are one condition with two names.
+const TIED: f64 = 0.8;
 
 fn signed(r: f64) -> String {
     if r < 0.0 { format!("−{:.2}", -r) } else { format!("{r:.2}") }
