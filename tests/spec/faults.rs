@@ -3,6 +3,7 @@
 
 mod disk_full;
 mod kills;
+mod serial_torture;
 mod starting;
 
 use std::time::{Duration, Instant};

@@ -6,6 +6,7 @@ pub(crate) mod home;
 pub(crate) mod house;
 pub(crate) mod peer;
 pub(crate) mod phone;
+pub(crate) mod plug;
 pub(crate) mod process;
 pub(crate) mod season;
 pub(crate) mod shelf;
