@@ -3,7 +3,7 @@
 //! It follows the data file and opens no source: what boards send is taken
 //! in by the daemon alone.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::thread::sleep;
 use std::time::{Duration, Instant as Monotonic};
 
@@ -16,12 +16,16 @@ use crate::cli::output::{Output, safe};
 use crate::cli::status::{daemon_runs, value_in_words};
 use crate::exchange::times::length_millis;
 use crate::observation::{Name, Reading, Series};
-use crate::store::{Access, RefusedRow, SeriesInfo, Store};
+use crate::store::{Access, RefusedRow, SeriesInfo, Store, Undated};
 
 /// How often the data file is looked at.
 const LOOK: Duration = Duration::from_millis(250);
 /// Readings of one series in one look above this number are summed up.
 const MOST_LINES: usize = 5;
+
+/// Values that may wait for their date and are looked through; a longer
+/// backlog is not news.
+const MOST_UNDATED: u32 = 1_000;
 
 /// What was known of each series at the last look.
 type Known = BTreeMap<Series, SeriesInfo>;
@@ -72,6 +76,7 @@ struct Ears {
     board: Option<Name>,
     version: i64,
     known: Known,
+    undated: BTreeSet<(Series, (String, u32))>,
     refused: i64,
 }
 
@@ -82,6 +87,11 @@ impl Ears {
             // Before the rest: what comes in between is told once more.
             version: store.data_version()?,
             known: known(store)?,
+            undated: store
+                .undated(MOST_UNDATED)?
+                .into_iter()
+                .map(|undated| (undated.series, undated.count))
+                .collect(),
             refused: refused(store)?,
         })
     }
@@ -107,6 +117,19 @@ impl Ears {
             }
         }
         self.known = now;
+        let mut waiting = BTreeSet::new();
+        for undated in store.undated(MOST_UNDATED)? {
+            let Undated { series, count, value } = undated;
+            let key = (series.clone(), count);
+            if !self.undated.contains(&key)
+                && self.board.as_ref().is_none_or(|b| *b == series.board)
+            {
+                heard = true;
+                tell_undated(&series, value, output)?;
+            }
+            waiting.insert(key);
+        }
+        self.undated = waiting;
         let n_refused = refused(store)?;
         let more = u32::try_from(n_refused - self.refused).unwrap_or(0);
         self.refused = n_refused;
@@ -187,6 +210,27 @@ fn tell_reading(
         house.zone().local(reading.at),
         value_in_words(series.quantity, reading)
     ))
+}
+
+/// The first samples of a start wait until it is clear that they were not
+/// held back on the way; they are told again with their date.
+fn tell_undated(
+    series: &Series,
+    value: f64,
+    output: &mut Output,
+) -> Result<(), Failure> {
+    let unit = series.quantity.unit();
+    if output.json {
+        return output.object(&json!({
+            "event": "undated",
+            "board": series.board,
+            "probe": series.probe,
+            "quantity": series.quantity.word(),
+            "value": value,
+            "unit": unit,
+        }));
+    }
+    output.line(&format!("{series}  {value} {unit}, not dated yet"))
 }
 
 fn tell_older(

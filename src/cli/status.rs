@@ -11,7 +11,7 @@ use crate::cli::output::Output;
 use crate::cli::{alerts, status_keeping};
 use crate::health::DaemonHealth;
 use crate::observation::{Quantity, Reading, shown};
-use crate::store::{Access, AlertRow, Numbering, SeriesInfo, Store};
+use crate::store::{Access, AlertRow, SeriesInfo, Store};
 use crate::trial::book::{Book, Trial};
 use crate::trial::house::Place;
 use crate::units::Instant;
@@ -86,8 +86,13 @@ fn tell(
              (vernalog record move {board} PLACE --board)"
         ))?;
     }
-    for numbering in store.numbering()? {
-        output.line(&numbering_in_words(house, &numbering))?;
+    for gap in store.gaps()?.iter().filter(|gap| gap.missing > 0) {
+        output.line(&format!(
+            "gap       {}: {} of {} samples never came",
+            gap.board,
+            gap.missing,
+            gap.missing + gap.stored
+        ))?;
     }
     for (name, count) in store.counters()? {
         output.line(&format!("counted   {name}: {count}"))?;
@@ -193,20 +198,6 @@ fn trial_in_words(house: &House, trial: &Trial) -> String {
     )
 }
 
-/// Starts and gaps of a board that numbers its samples.
-fn numbering_in_words(house: &House, numbering: &Numbering) -> String {
-    let Numbering { board, starts, newest_start, stored, missing } = numbering;
-    let gaps = match missing {
-        0 => "none missing".to_owned(),
-        n => format!("{n} never came"),
-    };
-    format!(
-        "numbers   {board}: {stored} samples, {gaps}; {}, the newest {}",
-        counted(*starts, "start", "starts"),
-        house.ago(*newest_start)
-    )
-}
-
 /// `1 batch`, `2 batches`.
 fn counted<T: Display + PartialEq + From<u8>>(
     count: T,
@@ -305,21 +296,20 @@ fn as_json(
     let alerts: Vec<&str> =
         lasting.iter().map(|alert| alert.id.as_str()).collect();
     let (waiting, given_up) = store.undelivered()?;
-    let said = store.daemon_said()?;
-    let health = said.as_ref().map(|(_, health)| health);
-    let numbering: Vec<Value> = store
-        .numbering()?
-        .into_iter()
-        .map(|numbering| {
+    let numbers: Vec<Value> = store
+        .gaps()?
+        .iter()
+        .map(|gap| {
             json!({
-                "board": numbering.board,
-                "starts": numbering.starts,
-                "newest_start": numbering.newest_start,
-                "stored": numbering.stored,
-                "missing": numbering.missing,
+                "board": gap.board,
+                "starts": gap.starts,
+                "stored": gap.stored,
+                "missing": gap.missing,
             })
         })
         .collect();
+    let said = store.daemon_said()?;
+    let health = said.as_ref().map(|(_, health)| health);
     Ok(json!({
         "format": "vernalog-status/1",
         "data": store.path(),
@@ -329,7 +319,7 @@ fn as_json(
         "boards_without_place": silent_places(book, series),
         "daemon": daemon_as_json(said.as_ref()),
         "keeping": status_keeping::as_json(house, health),
-        "numbering": numbering,
+        "numbers": numbers,
         "counters": store.counters()?,
         "messages_waiting": waiting,
         "messages_given_up": given_up,

@@ -17,6 +17,7 @@ mod figures;
 mod finding_faults;
 mod keeping;
 mod ledger_form;
+mod published;
 mod reporting;
 mod sources;
 mod storing;

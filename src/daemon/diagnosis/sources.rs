@@ -1,6 +1,5 @@
 //! Where readings come in.
 
-use std::path::Path;
 use std::time::Duration;
 
 use tokio::net::TcpStream;
@@ -134,12 +133,6 @@ fn broker(
     finding
 }
 
-/// Names that another board may get at the next start.
-fn may_move(port: &Path) -> bool {
-    let text = port.to_string_lossy();
-    ["/dev/ttyUSB", "/dev/ttyACM"].iter().any(|head| text.starts_with(head))
-}
-
 fn serial(settings: &serial::Settings, runs: bool) -> Finding {
     let port = &settings.port;
     let name = format!("serial {}", port.display());
@@ -151,18 +144,13 @@ fn serial(settings: &serial::Settings, runs: bool) -> Finding {
              that stay",
         );
     }
-    if may_move(port) {
-        return Finding::doubtful(
+    match serial::look(settings, !runs) {
+        Ok(remark) if remark.is_empty() => Finding::fine(&name, "ready"),
+        Ok(remark) => Finding::doubtful(
             &name,
-            "another board may get this name at the next start",
-            "use its name under /dev/serial/by-id or /dev/serial/by-path",
-        );
-    }
-    if runs {
-        return Finding::fine(&name, "it is there; the daemon listens to it");
-    }
-    match serial::try_open(settings) {
-        Ok(()) => Finding::fine(&name, "it can be opened"),
+            remark,
+            "use a name under /dev/serial/by-id or /dev/serial/by-path",
+        ),
         Err(why) => Finding::wrong(
             &name,
             why,
