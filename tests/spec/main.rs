@@ -17,6 +17,7 @@ mod faults;
 mod figures;
 mod keeping;
 mod ledger_form;
+mod published;
 mod reporting;
 mod sources;
 mod storing;
