@@ -12,6 +12,7 @@ mod command_line;
 mod demo;
 mod demo_data;
 mod documents;
+mod encrypted;
 mod faults;
 mod figures;
 mod finding_faults;

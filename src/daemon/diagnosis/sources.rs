@@ -5,6 +5,7 @@ use std::time::Duration;
 use tokio::net::TcpStream;
 use tokio::time::timeout;
 
+use crate::daemon::clock::Clock;
 use crate::daemon::diagnosis::{Finding, Verdict};
 use crate::daemon::settings::Settings;
 use crate::source::{broker, inlet, serial};
@@ -14,13 +15,14 @@ const CONNECT: Duration = Duration::from_secs(5);
 
 pub(super) async fn look(settings: &Settings, runs: bool) -> Vec<Finding> {
     let connections = &settings.connections;
+    let now = Clock::of_the_host().wall;
     let mut findings = Vec::new();
     if let Some(settings) = &connections.inlet {
         findings.push(inlet(settings, runs).await);
     }
     for settings in &connections.brokers {
         let name = format!("broker {}:{}", settings.host, settings.port);
-        let looked = broker::look(settings, &connections.mappings).await;
+        let looked = broker::look(settings, &connections.mappings, &now).await;
         findings.push(broker(&name, settings, looked));
     }
     for settings in &connections.serial {

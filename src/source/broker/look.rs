@@ -8,13 +8,12 @@ use std::time::Duration;
 
 use rumqttc::mqttbytes::QoS;
 use rumqttc::mqttbytes::v4::{Packet, Publish, SubscribeFilter};
-use rumqttc::{
-    AsyncClient, Event, EventLoop, MqttOptions, SubscribeReasonCode,
-};
+use rumqttc::{AsyncClient, Event, EventLoop, SubscribeReasonCode};
 use tokio::time::{Instant, timeout_at};
 
 use crate::decode::Mapping;
-use crate::source::broker::{ANSWER, Settings, Subscriber, prepare};
+use crate::source::Now;
+use crate::source::broker::{ANSWER, Lost, Settings, Subscriber, prepare};
 
 /// How long retained messages and the broker's own figures are waited for.
 const LISTEN: Duration = Duration::from_secs(2);
@@ -43,14 +42,16 @@ pub struct BrokerLook {
 pub async fn look(
     settings: &Settings,
     mappings: &[Mapping],
+    now: &Now,
 ) -> Result<BrokerLook, String> {
     let subscriber = prepare(settings).map_err(|error| error.to_string())?;
-    let mut seen = listen(&subscriber, &settings.filters(mappings)).await?;
+    let mut seen =
+        listen(&subscriber, &settings.filters(mappings), now).await?;
     if settings.user.is_some() {
         let mut nobody = settings.clone();
         (nobody.user, nobody.password_file) = (None, None);
         if let Ok(nobody) = prepare(&nobody) {
-            seen.takes_anybody = connect(&nobody).await.is_ok();
+            seen.takes_anybody = connect(&nobody, now).await.is_ok();
         }
     }
     Ok(seen)
@@ -58,15 +59,16 @@ pub async fn look(
 
 async fn connect(
     subscriber: &Subscriber,
+    now: &Now,
 ) -> Result<(AsyncClient, EventLoop), String> {
     let name = format!("vernaloglook{}", std::process::id());
-    let mut options: MqttOptions = subscriber.options_as(name);
+    let mut options = subscriber.options(name, now).map_err(Lost::in_words)?;
     options.set_clean_session(true).set_manual_acks(false);
     let (client, mut event_loop) = AsyncClient::new(options, 4);
     event_loop.network_options.set_connection_timeout(ANSWER.as_secs());
     match timeout_at(Instant::now() + ANSWER, event_loop.poll()).await {
         Err(_) => Err(format!("no answer within {} s", ANSWER.as_secs())),
-        Ok(Err(error)) => Err(subscriber.why(error)),
+        Ok(Err(error)) => Err(subscriber.reason(error).in_words()),
         Ok(Ok(_)) => Ok((client, event_loop)),
     }
 }
@@ -74,8 +76,9 @@ async fn connect(
 async fn listen(
     subscriber: &Subscriber,
     filters: &[String],
+    now: &Now,
 ) -> Result<BrokerLook, String> {
-    let (client, mut event_loop) = connect(subscriber).await?;
+    let (client, mut event_loop) = connect(subscriber, now).await?;
     let wanted: Vec<&str> =
         filters.iter().map(String::as_str).chain([DROPPED]).collect();
     let subscription = wanted
@@ -88,7 +91,7 @@ async fn listen(
     let mut until = Instant::now() + ANSWER;
     let mut answered = false;
     while let Ok(event) = timeout_at(until, event_loop.poll()).await {
-        match event.map_err(|error| subscriber.why(error))? {
+        match event.map_err(|error| subscriber.reason(error).in_words())? {
             Event::Incoming(Packet::SubAck(answer)) => {
                 answered = true;
                 until = Instant::now() + LISTEN;

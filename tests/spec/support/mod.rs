@@ -1,5 +1,6 @@
 //! The words of the specification.
 
+pub(crate) mod authority;
 pub(crate) mod broker;
 pub(crate) mod flood;
 pub(crate) mod home;
