@@ -45,6 +45,8 @@ mod alerts;
 
 mod password;
 
+mod token;
+
 mod papers;
 
 mod run;
@@ -115,6 +117,7 @@ fn obey(arguments: &Arguments, output: &mut Output) -> Result<Answer, Failure> {
         Command::Watches => watches::watches(&house()?, output),
         Command::Alerts(what) => alerts::alerts(&house()?, what, output),
         Command::Password(what) => password::password(house, what, output),
+        Command::Token(what) => token::token(&house()?, what, output),
         Command::Completions { shell } => papers::completions(*shell, output),
         Command::Manual => papers::manual(output),
     }

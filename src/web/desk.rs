@@ -20,8 +20,10 @@ use crate::trial::entry::{Draft, Entry, EntryId};
 use crate::units::Instant;
 use crate::web::door::Door;
 use crate::web::form::Form;
+use crate::web::making::Maker;
 use crate::web::password::Password;
 use crate::web::session::{Session, Sessions};
+use crate::web::tokens::Tokens;
 
 /// Pages made at once; more wait their turn, so that memory stays small.
 const AT_ONCE: usize = 4;
@@ -44,6 +46,8 @@ pub(crate) struct Site {
     pub(crate) door: Door,
     pub(crate) sessions: Sessions,
     pub(crate) password: Option<Password>,
+    pub(crate) tokens: Tokens,
+    pub(crate) maker: Maker,
     loaded: Mutex<Option<Arc<Loaded>>>,
     turns: Semaphore,
 }
@@ -71,6 +75,8 @@ pub(crate) enum Answer {
     Page(StatusCode, String, Tab, Markup),
     /// Go and look there.
     See(String),
+    /// For a program.
+    Data(StatusCode, serde_json::Value),
 }
 
 impl Answer {
@@ -92,6 +98,7 @@ pub(crate) enum Tab {
     Round,
     Tally,
     Alerts,
+    Report,
     /// None of them.
     Elsewhere,
 }
@@ -104,6 +111,8 @@ impl Site {
         door: Door,
         sessions: Sessions,
         password: Option<Password>,
+        tokens: Tokens,
+        maker: Maker,
     ) -> Self {
         Self {
             data: data.to_owned(),
@@ -112,6 +121,8 @@ impl Site {
             door,
             sessions,
             password,
+            tokens,
+            maker,
             loaded: Mutex::default(),
             turns: Semaphore::new(AT_ONCE),
         }
@@ -192,6 +203,10 @@ impl Desk {
         let loaded = site.loaded(&store)?;
         let now = (site.now)();
         Ok(Self { site, store, loaded, visitor, now })
+    }
+
+    pub(crate) fn site(&self) -> &Site {
+        &self.site
     }
 
     pub(crate) fn zone(&self) -> &ZoneRule {

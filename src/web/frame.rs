@@ -20,11 +20,12 @@ pub(crate) fn style_sheet() -> String {
     format!("{}{}\n{PAGE}", colours(), style_of_figures())
 }
 
-const TABS: [(Tab, &str, &str); 4] = [
+const TABS: [(Tab, &str, &str); 5] = [
     (Tab::Now, "/", "Now"),
     (Tab::Round, "/round", "Round"),
     (Tab::Tally, "/tally", "Tally sheet"),
     (Tab::Alerts, "/alerts", "Alerts"),
+    (Tab::Report, "/report", "Report"),
 ];
 
 /// A whole page.
@@ -77,6 +78,7 @@ fn foot(visitor: &Visitor) -> Markup {
                 a href="/who" { "change" }
             }
         }
+        p { a href="/health" { "Health of the collecting" } }
         @if visitor.may_leave {
             form method="post" action="/logout" {
                 (token(visitor))
