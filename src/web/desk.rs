@@ -117,6 +117,16 @@ impl Site {
         }
     }
 
+    /// Whether there is a password and this visitor has not given it.
+    pub(crate) fn is_locked(&self, visitor: &Visitor) -> bool {
+        self.password.is_some() && !visitor.session.logged_in
+    }
+
+    /// Where the data file is.
+    pub(crate) fn data(&self) -> &Path {
+        &self.data
+    }
+
     /// Lets a page look at the store, on a thread that may wait.
     pub(crate) async fn at_desk(
         self: &Arc<Self>,
@@ -194,6 +204,23 @@ impl Desk {
         Ok(Self { site, store, loaded, visitor, now })
     }
 
+    /// For what is shown to whoever may look; never for a form.
+    pub(crate) fn for_everybody(site: Arc<Site>) -> Result<Self, StoreError> {
+        let session = Session {
+            id: String::new(),
+            token: String::new(),
+            logged_in: false,
+        };
+        let (who, may_leave) = (String::new(), false);
+        Self::open(site, Visitor { session, who, may_leave })
+    }
+
+    /// When the grower looked: now, or when a kept form was typed.
+    pub(crate) fn looked_at(&self, form: &Form) -> Instant {
+        let ago = form.typed_ago_millis().unwrap_or_default();
+        self.now.plus_millis(-ago)
+    }
+
     pub(crate) fn zone(&self) -> &ZoneRule {
         &self.site.zone
     }
@@ -226,7 +253,9 @@ impl Desk {
         drafts: &[Draft],
         form: &Form,
     ) -> Result<Written, StoreError> {
-        let key = match form.key() {
+        let sound =
+            form.key().and_then(|key| form.typed_ago_millis().map(|_| key));
+        let key = match sound {
             Ok(key) => key,
             Err(told) => return Ok(Written::Refused(vec![(0, told)])),
         };

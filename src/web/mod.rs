@@ -1,5 +1,5 @@
-//! Pages for the phone beside the box: server-rendered, no script, served by
-//! the daemon itself.
+//! Pages for the phone beside the box: server-rendered, served by the daemon
+//! itself; they work without script and better with the one of ours.
 //!
 //! They read the store and write ledger entries through the same door as the
 //! command line. They never touch settings, commands or addresses, and no
@@ -12,6 +12,7 @@ mod desk;
 mod door;
 mod form;
 mod frame;
+mod live;
 mod login;
 mod now;
 mod password;
@@ -39,6 +40,7 @@ use crate::exchange::times::ZoneRule;
 use crate::source::Now;
 use crate::web::desk::Site;
 use crate::web::door::Door;
+use crate::web::live::Live;
 use crate::web::password::Password;
 use crate::web::session::Sessions;
 
@@ -172,7 +174,9 @@ impl Pages {
 
     /// Serves until told to stop; then open requests may end, for a while.
     pub async fn run(self, stop: watch::Receiver<bool>) {
-        let app = routes::router(self.site);
+        let live = Live::new(stop.clone());
+        let app = routes::router(Arc::clone(&self.site), live.clone());
+        tokio::spawn(live.watch(self.site));
         let (told, over) = (stop.clone(), stop);
         let serving = axum::serve(self.listener, app)
             .with_graceful_shutdown(stopped(told));

@@ -3,6 +3,8 @@
 
 mod browser;
 mod counting;
+mod live;
+mod offline;
 mod shut;
 
 use vernalog::exchange::times::ZoneRule;

@@ -1,6 +1,7 @@
 //! The words of the specification.
 
 pub(crate) mod broker;
+pub(crate) mod browser;
 pub(crate) mod flood;
 pub(crate) mod home;
 pub(crate) mod house;
