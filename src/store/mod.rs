@@ -9,11 +9,13 @@ mod board;
 mod boots;
 pub mod disk;
 pub mod forward;
+mod gaps;
 mod intake;
 pub mod journal;
 mod ledger;
 pub mod library;
 mod numbers;
+pub mod place;
 mod readings;
 mod rebuild;
 mod refused;
@@ -34,6 +36,7 @@ use std::time::Duration;
 
 use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior};
 
+pub use gaps::Gap;
 pub use intake::{Arrival, Intake, Taken};
 pub use ledger::{Keep, Recorded, Records};
 pub use readings::{IMPORT_CHUNK, Imported};

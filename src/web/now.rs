@@ -122,8 +122,7 @@ impl State {
         if desk.now.millis_since(reading.at) > STALE_MILLIS {
             return Self::Unknown;
         }
-        let watches = &desk.book().house.watches;
-        let Some((_, watch)) = watches.get(&(place.name.clone(), q)) else {
+        let Some(watch) = desk.book().house.range_of(&place.name, q) else {
             return Self::NoRange;
         };
         if watch.high.is_some_and(|high| reading.value > high) {

@@ -168,9 +168,8 @@ fn trace(
     if !known.is_known() {
         return None;
     }
-    let watches = &desk.book().house.watches;
-    let watch = watches.get(&(place.name.clone(), quantity));
-    let mut trace = daily(known, watch.map(|(_, watch)| watch), span);
+    let watch = desk.book().house.range_of(&place.name, quantity);
+    let mut trace = daily(known, watch, span);
     if days <= BY_HOUR {
         trace.each = "hour".to_owned();
         trace.stretches = climate.hours[&quantity]
