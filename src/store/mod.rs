@@ -15,6 +15,7 @@ pub mod journal;
 mod ledger;
 pub mod library;
 mod numbers;
+pub mod place;
 mod readings;
 mod rebuild;
 mod refused;

@@ -68,6 +68,15 @@ pub(crate) struct Visitor {
     pub(crate) may_leave: bool,
 }
 
+impl Visitor {
+    /// Somebody without a browser's session.
+    pub(crate) fn nobody() -> Self {
+        let (id, token) = (String::new(), String::new());
+        let session = Session { id, token, logged_in: false };
+        Self { session, who: String::new(), may_leave: false }
+    }
+}
+
 /// What a page answers.
 #[derive(Debug)]
 pub(crate) enum Answer {
@@ -126,6 +135,16 @@ impl Site {
             loaded: Mutex::default(),
             turns: Semaphore::new(AT_ONCE),
         }
+    }
+
+    /// Whether there is a password and this visitor has not given it.
+    pub(crate) fn is_locked(&self, visitor: &Visitor) -> bool {
+        self.password.is_some() && !visitor.session.logged_in
+    }
+
+    /// Where the data file is.
+    pub(crate) fn data(&self) -> &Path {
+        &self.data
     }
 
     /// Lets a page look at the store, on a thread that may wait.
@@ -209,6 +228,17 @@ impl Desk {
         &self.site
     }
 
+    /// For what is shown to whoever may look; never for a form.
+    pub(crate) fn for_everybody(site: Arc<Site>) -> Result<Self, StoreError> {
+        Self::open(site, Visitor::nobody())
+    }
+
+    /// When the grower looked: now, or when a kept form was typed.
+    pub(crate) fn looked_at(&self, form: &Form) -> Instant {
+        let ago = form.typed_ago_millis().unwrap_or_default();
+        self.now.plus_millis(-ago)
+    }
+
     pub(crate) fn zone(&self) -> &ZoneRule {
         &self.site.zone
     }
@@ -241,7 +271,9 @@ impl Desk {
         drafts: &[Draft],
         form: &Form,
     ) -> Result<Written, StoreError> {
-        let key = match form.key() {
+        let sound =
+            form.key().and_then(|key| form.typed_ago_millis().map(|_| key));
+        let key = match sound {
             Ok(key) => key,
             Err(told) => return Ok(Written::Refused(vec![(0, told)])),
         };

@@ -1,5 +1,5 @@
-//! Pages for the phone beside the box: server-rendered, no script, served by
-//! the daemon itself.
+//! Pages for the phone beside the box: server-rendered, served by the daemon
+//! itself; they work without script and better with the one of ours.
 //!
 //! They read the store and write ledger entries through the same door as the
 //! command line. They never touch settings, commands or addresses, and no
@@ -14,6 +14,7 @@ mod door;
 mod form;
 mod frame;
 mod health;
+mod live;
 mod login;
 mod making;
 mod now;
@@ -45,6 +46,7 @@ use crate::source::tls::{self, Identity};
 use crate::source::{Now, TlsError};
 use crate::web::desk::Site;
 use crate::web::door::Door;
+use crate::web::live::Live;
 use crate::web::making::Maker;
 use crate::web::password::Password;
 use crate::web::session::Sessions;
@@ -228,10 +230,11 @@ impl Pages {
 
     /// Serves until told to stop; then open requests may end, for a while.
     pub async fn run(self, stop: watch::Receiver<bool>) {
-        let maker = Arc::clone(&self.site);
-        let app = routes::router(self.site);
+        let live = Live::new(stop.clone());
+        let app = routes::router(Arc::clone(&self.site), live.clone());
+        tokio::spawn(live.watch(Arc::clone(&self.site)));
         let (listener, identity) = (self.listener, self.identity);
         let serving = serving::serve(listener, identity, app, stop.clone());
-        tokio::join!(serving, maker.maker.run(stop));
+        tokio::join!(serving, self.site.maker.run(stop));
     }
 }

@@ -19,11 +19,13 @@ use axum::middleware::{Next, from_fn_with_state};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
 use axum::{Form as Fields, Router};
+use serde_json::json;
 
 use crate::store::StoreError;
 use crate::web::desk::{Answer, Desk, Site, Visitor};
 use crate::web::form::{Form, TOKEN};
-use crate::web::session::{self, Session, hex, same, unhex};
+use crate::web::live::Live;
+use crate::web::session::{self, hex, same, unhex};
 use crate::web::tokens::{May, Shut};
 use crate::web::{
     alerts, api, changes, count, frame, health, login, now, place, reports,
@@ -35,7 +37,8 @@ const MOST_BYTES: usize = 64 * 1024;
 /// A form that takes longer to arrive is let go.
 const FORM_WITHIN: std::time::Duration = std::time::Duration::from_secs(20);
 
-const CSP: &str = "default-src 'none'; style-src 'self'; img-src 'self' \
+const CSP: &str = "default-src 'none'; script-src 'self'; \
+                   connect-src 'self'; style-src 'self'; img-src 'self' \
                    data:; form-action 'self'; base-uri 'none'; \
                    frame-ancestors 'none'";
 
@@ -48,8 +51,16 @@ pub(crate) type Shared = State<Arc<Site>>;
 pub(crate) type Asking = Extension<Visitor>;
 pub(crate) type Typed = Extension<Form>;
 
-pub(crate) fn router(site: Arc<Site>) -> Router {
+/// Where the script asks how the session stands.
+const SESSION: &str = "/session";
+/// What is answered before a log-in.
+const PUBLIC: [&str; 4] = ["/login", "/style.css", "/page.js", SESSION];
+
+pub(crate) fn router(site: Arc<Site>, live: Live) -> Router {
     Router::new()
+        .route("/live", get(async move || live.listen()))
+        .route(SESSION, get(session_now))
+        .route("/page.js", get(script))
         .route(
             "/",
             get(async |s: Shared, v: Asking| at_desk(s, v, now::page).await),
@@ -185,6 +196,8 @@ pub(crate) async fn act(
     Extension(form): Typed,
     work: impl FnOnce(&Desk, &Form) -> Result<Answer, StoreError> + Send + 'static,
 ) -> Response {
+    let (by_script, kept) =
+        (form.by_script(), form.typed_ago_millis() != Ok(0));
     let typed: String = form.text("by").chars().take(60).collect();
     let answer =
         site.at_desk(visitor.clone(), move |desk| work(desk, &form)).await;
@@ -192,8 +205,12 @@ pub(crate) async fn act(
         visitor.who.clone_from(&typed);
     }
     let answer = answer.unwrap_or_else(|told| frame::trouble(&told));
-    let mut response = answered(&visitor, answer);
-    if !typed.is_empty() {
+    let mut response = match answer {
+        Answer::See(to) if by_script => json(&json!({ "to": to })),
+        answer => answered(&visitor, answer),
+    };
+    // Who counted then need not be who counts now.
+    if !typed.is_empty() && !kept {
         set_cookie(&mut response, WHO, &hex(typed.as_bytes()), YEAR);
     }
     response
@@ -204,9 +221,8 @@ pub(crate) fn answered(visitor: &Visitor, answer: Answer) -> Response {
     match answer {
         Answer::See(to) => see(&to),
         Answer::Data(status, value) => {
-            let json = HeaderValue::from_static("application/json");
-            let mut response = (status, format!("{value}\n")).into_response();
-            response.headers_mut().insert(CONTENT_TYPE, json);
+            let mut response = json(&value);
+            *response.status_mut() = status;
             response
         }
         Answer::Page(status, title, tab, body) => {
@@ -248,12 +264,39 @@ pub(crate) fn set_session(response: &mut Response, id: &str) {
 }
 
 async fn style() -> Response {
-    let css = HeaderValue::from_static("text/css; charset=utf-8");
+    for_a_day("text/css; charset=utf-8", frame::style_sheet())
+}
+
+async fn script() -> Response {
+    let script = frame::SCRIPT.to_owned();
+    for_a_day("text/javascript; charset=utf-8", script)
+}
+
+fn for_a_day(kind: &'static str, text: String) -> Response {
+    let mut response = text.into_response();
+    let headers = response.headers_mut();
+    headers.insert(CONTENT_TYPE, HeaderValue::from_static(kind));
     let day = HeaderValue::from_static("max-age=86400");
-    let mut response = frame::style_sheet().into_response();
-    response.headers_mut().insert(CONTENT_TYPE, css);
-    response.headers_mut().insert(CACHE_CONTROL, day);
+    headers.insert(CACHE_CONTROL, day);
     response
+}
+
+fn json(value: &serde_json::Value) -> Response {
+    let mut response = value.to_string().into_response();
+    let kind = HeaderValue::from_static("application/json");
+    response.headers_mut().insert(CONTENT_TYPE, kind);
+    response
+}
+
+/// Whether forms are taken now, and the token they need: asked by the script
+/// before it sends what a page kept from before a log-in or a new start.
+/// Other sites can ask, but not read it.
+async fn session_now(State(site): Shared, visitor: Asking) -> Response {
+    let session = &visitor.session;
+    if site.is_locked(&visitor) {
+        return json(&json!({ "open": false }));
+    }
+    json(&json!({ "open": true, "token": session.token }))
 }
 
 /// What each request passes.
@@ -264,7 +307,7 @@ async fn guard(
 ) -> Response {
     let for_program = request.uri().path().starts_with(api::BEGINS);
     let (mut visitor, fresh) = if for_program {
-        (nobody(), false)
+        (Visitor::nobody(), false)
     } else {
         visitor(&site, request.headers())
     };
@@ -273,6 +316,7 @@ async fn guard(
     } else {
         admitted(&site, &visitor, &mut request).await
     };
+    let asks_session = request.uri().path() == SESSION;
     let mut response = match admitted {
         Ok(()) => {
             request.extensions_mut().insert(visitor.clone());
@@ -288,7 +332,7 @@ async fn guard(
         .headers()
         .get(CONTENT_TYPE)
         .is_some_and(|kind| kind.as_bytes().starts_with(b"text/html"));
-    if fresh && is_page && !sets_session {
+    if fresh && (is_page || asks_session) && !sets_session {
         set_session(&mut response, &visitor.session.id);
     }
     let headers = response.headers_mut();
@@ -350,13 +394,6 @@ fn cookie<'a>(headers: &'a HeaderMap, name: &str) -> Option<&'a str> {
         .map(|(_, value)| value)
 }
 
-/// Somebody without a browser's session.
-fn nobody() -> Visitor {
-    let (id, token) = (String::new(), String::new());
-    let session = Session { id, token, logged_in: false };
-    Visitor { session, who: String::new(), may_leave: false }
-}
-
 /// As [`admitted`], for a program: its token is all that counts, so no other
 /// site can use the browser of somebody who has logged in.
 async fn program(
@@ -365,7 +402,7 @@ async fn program(
     request: &mut Request,
 ) -> Result<(), Box<Response>> {
     let refuse = |(status, told): Refusal| {
-        Box::new(answered(&nobody(), api::trouble(status, told)))
+        Box::new(answered(&Visitor::nobody(), api::trouble(status, told)))
     };
     named_right(site, request).map_err(refuse)?;
     let origin = header(request, ORIGIN);
@@ -415,7 +452,7 @@ async fn program(
     let value = serde_json::from_slice(&bytes).map_err(|error| {
         let told = format!("this is not JSON: {error}");
         Box::new(answered(
-            &nobody(),
+            &Visitor::nobody(),
             api::trouble(StatusCode::BAD_REQUEST, &told),
         ))
     })?;
@@ -432,9 +469,9 @@ async fn admitted(
     let refuse = |(status, told): Refusal| {
         Box::new(answered(visitor, frame::refused(status, told)))
     };
-    let locked = site.password.is_some() && !visitor.session.logged_in;
+    let locked = site.is_locked(visitor);
     named_right(site, request).map_err(refuse)?;
-    let public = matches!(request.uri().path(), "/login" | "/style.css");
+    let public = PUBLIC.contains(&request.uri().path());
     if matches!(*request.method(), Method::GET | Method::HEAD) {
         if locked && !public {
             let asked = request.uri().path_and_query();

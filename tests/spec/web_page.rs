@@ -3,6 +3,8 @@
 
 mod browser;
 mod counting;
+mod live;
+mod offline;
 mod programs;
 mod reports;
 mod shut;
