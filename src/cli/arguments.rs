@@ -84,6 +84,8 @@ pub(crate) enum Command {
     Verify(VerifyArguments),
     /// Give a board a password for the inlet, or the pages one
     Password(PasswordArguments),
+    /// Give a program a token for the pages' JSON; without a name, list them
+    Token(TokenArguments),
     /// Print completions for a shell
     Completions {
         /// The shell
@@ -115,6 +117,21 @@ pub(crate) struct ReportArguments {
     /// The end of what is told [default: the newest that is known]
     #[arg(long, value_name = "WHEN")]
     pub(crate) until: Option<String>,
+    /// Tell each step as a line of its own, for whoever waits
+    #[arg(long)]
+    pub(crate) steps: bool,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct TokenArguments {
+    /// The program's name; a new token takes the place of its old one
+    pub(crate) name: Option<Name>,
+    /// It may look, but not record
+    #[arg(long, requires = "name")]
+    pub(crate) read_only: bool,
+    /// Take it back
+    #[arg(long, requires = "name", conflicts_with = "read_only")]
+    pub(crate) revoke: bool,
 }
 
 #[derive(Debug, Args)]

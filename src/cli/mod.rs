@@ -49,6 +49,8 @@ mod alerts;
 
 mod password;
 
+mod token;
+
 mod papers;
 
 mod run;
@@ -121,6 +123,7 @@ fn obey(arguments: &Arguments, output: &mut Output) -> Result<Answer, Failure> {
         Command::Watches => watches::watches(&house()?, output),
         Command::Alerts(what) => alerts::alerts(&house()?, what, output),
         Command::Password(what) => password::password(house, what, output),
+        Command::Token(what) => token::token(&house()?, what, output),
         Command::Completions { shell } => papers::completions(*shell, output),
         Command::Manual => papers::manual(output),
     }
