@@ -41,6 +41,8 @@ mod readings;
 
 mod watches;
 
+mod watches_try;
+
 mod alerts;
 
 mod password;
@@ -59,7 +61,7 @@ use std::process::ExitCode;
 
 use clap::Parser;
 
-use crate::cli::arguments::{Arguments, Command, Import};
+use crate::cli::arguments::{Arguments, Command, Import, WatchesCommand};
 use crate::cli::failure::{Answer, Failure};
 use crate::cli::opening::House;
 use crate::cli::output::Output;
@@ -112,7 +114,10 @@ fn obey(arguments: &Arguments, output: &mut Output) -> Result<Answer, Failure> {
         Command::Verify(what) => verify::verify(&house()?, what, output),
         Command::Status => status::status(&house()?, output),
         Command::Readings(what) => readings::readings(&house()?, what, output),
-        Command::Watches => watches::watches(&house()?, output),
+        Command::Watches { what: None } => watches::watches(&house()?, output),
+        Command::Watches { what: Some(WatchesCommand::Try(arguments)) } => {
+            watches_try::watches_try(&house()?, arguments, output)
+        }
         Command::Alerts(what) => alerts::alerts(&house()?, what, output),
         Command::Password(what) => password::password(house, what, output),
         Command::Completions { shell } => papers::completions(*shell, output),
