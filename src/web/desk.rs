@@ -92,6 +92,7 @@ pub(crate) enum Tab {
     Round,
     Tally,
     Alerts,
+    SetUp,
     /// None of them.
     Elsewhere,
 }

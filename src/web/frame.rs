@@ -20,11 +20,12 @@ pub(crate) fn style_sheet() -> String {
     format!("{}{}\n{PAGE}", colours(), style_of_figures())
 }
 
-const TABS: [(Tab, &str, &str); 4] = [
+const TABS: [(Tab, &str, &str); 5] = [
     (Tab::Now, "/", "Now"),
     (Tab::Round, "/round", "Round"),
     (Tab::Tally, "/tally", "Tally sheet"),
     (Tab::Alerts, "/alerts", "Alerts"),
+    (Tab::SetUp, "/setup", "Set up"),
 ];
 
 /// A whole page.

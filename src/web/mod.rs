@@ -19,6 +19,7 @@ mod place;
 mod round;
 mod routes;
 mod session;
+mod setup;
 mod tally;
 mod unit;
 mod units;

@@ -24,7 +24,7 @@ use crate::web::desk::{Answer, Desk, Site, Visitor};
 use crate::web::form::{Form, TOKEN};
 use crate::web::session::{self, hex, same, unhex};
 use crate::web::{
-    alerts, changes, count, frame, login, now, place, round, tally, unit,
+    alerts, changes, count, frame, login, now, place, round, setup, tally, unit,
 };
 
 /// Nothing that is typed on a phone is larger.
@@ -41,9 +41,9 @@ pub(crate) const WHO: &str = "who";
 /// A year, s.
 const YEAR: u32 = 31_536_000;
 
-type Shared = State<Arc<Site>>;
-type Asking = Extension<Visitor>;
-type Typed = Extension<Form>;
+pub(crate) type Shared = State<Arc<Site>>;
+pub(crate) type Asking = Extension<Visitor>;
+pub(crate) type Typed = Extension<Form>;
 
 pub(crate) fn router(site: Arc<Site>) -> Router {
     Router::new()
@@ -127,6 +127,7 @@ pub(crate) fn router(site: Arc<Site>) -> Router {
         .route("/login", get(login::page).post(login::enter))
         .route("/logout", post(login::leave))
         .route("/style.css", get(style))
+        .merge(setup::router())
         .fallback(async |v: Asking| {
             answered(&v, frame::missing("There is no such page."))
         })
@@ -158,9 +159,9 @@ impl<S: Sync> axum::extract::FromRequestParts<S> for Asked {
 
 /// One name in an address; a text that cannot be decoded is no name.
 pub(crate) type Named = Path<String>;
-type Changed = Path<(String, String)>;
+pub(crate) type Changed = Path<(String, String)>;
 
-async fn at_desk(
+pub(crate) async fn at_desk(
     State(site): Shared,
     Extension(visitor): Asking,
     work: impl FnOnce(&Desk) -> Result<Answer, StoreError> + Send + 'static,
@@ -170,7 +171,7 @@ async fn at_desk(
 }
 
 /// As [`at_desk`], for what changes something; remembers who counted.
-async fn act(
+pub(crate) async fn act(
     State(site): Shared,
     Extension(mut visitor): Asking,
     Extension(form): Typed,
