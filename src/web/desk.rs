@@ -60,6 +60,8 @@ pub(crate) struct Visitor {
     pub(crate) session: Session,
     /// Who counts, as typed once on this device; empty until then.
     pub(crate) who: String,
+    /// Whether names and treatments are hidden while counting.
+    pub(crate) blind: bool,
     /// Whether there is a password, so that one may log out.
     pub(crate) may_leave: bool,
 }
@@ -197,6 +199,11 @@ impl Desk {
 
     pub(crate) fn zone(&self) -> &ZoneRule {
         &self.site.zone
+    }
+
+    /// How the pages are called in the house, if the settings say so.
+    pub(crate) fn base_url(&self) -> Option<String> {
+        self.site.door.base_url()
     }
 
     pub(crate) fn book(&self) -> &Book {

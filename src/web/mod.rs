@@ -6,21 +6,26 @@
 //! rule about seeds is written here.
 
 mod alerts;
+mod blind;
 mod changes;
 mod count;
 mod desk;
 mod door;
+mod facts;
 mod form;
 mod frame;
+mod labels;
 mod login;
 mod now;
 mod password;
 mod place;
+mod remarks;
 mod round;
 mod routes;
 mod session;
 mod setup;
 mod tally;
+mod transfer;
 mod unit;
 mod units;
 mod words;

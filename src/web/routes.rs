@@ -24,7 +24,8 @@ use crate::web::desk::{Answer, Desk, Site, Visitor};
 use crate::web::form::{Form, TOKEN};
 use crate::web::session::{self, hex, same, unhex};
 use crate::web::{
-    alerts, changes, count, frame, login, now, place, round, setup, tally, unit,
+    alerts, blind, changes, count, frame, labels, login, now, place, remarks, round,
+    setup, tally, transfer, unit,
 };
 
 /// Nothing that is typed on a phone is larger.
@@ -109,6 +110,10 @@ pub(crate) fn router(site: Arc<Site>) -> Router {
                         "move" => changes::moved(desk, unit, form),
                         "mould" => changes::mould(desk, unit, form),
                         "close" => changes::close(desk, unit, form),
+                        "transfer" => transfer::record(desk, unit, form),
+                        "treat" => remarks::treat(desk, unit, form),
+                        "note" => remarks::note(desk, unit, form),
+                        "seedling" => remarks::seedling(desk, unit, form),
                         _ => Ok(frame::missing("There is no such page.")),
                     }
                 })
@@ -124,6 +129,13 @@ pub(crate) fn router(site: Arc<Site>) -> Router {
                 act(s, v, f, |_, _| Ok(Answer::See("/".to_owned()))).await
             }),
         )
+        .route(
+            "/labels",
+            get(async |s: Shared, v: Asking, q: Asked| {
+                at_desk(s, v, move |desk| labels::page(desk, &q)).await
+            }),
+        )
+        .route("/blind", post(blind::switch))
         .route("/login", get(login::page).post(login::enter))
         .route("/logout", post(login::leave))
         .route("/style.css", get(style))
@@ -290,8 +302,9 @@ fn visitor(site: &Site, headers: &HeaderMap) -> (Visitor, bool) {
     let fresh = found.is_none();
     let session = found.unwrap_or_else(|| site.sessions.begin(false));
     let who = cookie(headers, WHO).and_then(unhex).unwrap_or_default();
+    let blind = cookie(headers, blind::COOKIE) == Some("1");
     let may_leave = site.password.is_some() && session.logged_in;
-    (Visitor { session, who, may_leave }, fresh)
+    (Visitor { session, who, blind, may_leave }, fresh)
 }
 
 fn cookie<'a>(headers: &'a HeaderMap, name: &str) -> Option<&'a str> {

@@ -15,6 +15,7 @@ mod documents;
 mod faults;
 mod figures;
 mod keeping;
+mod labels;
 mod ledger_form;
 mod reporting;
 mod sources;

@@ -27,7 +27,7 @@ pub(super) const KIND: Kind = Kind {
     next: |form| format!("/setup/containers?trial={}", form.text("trial")),
 };
 
-pub(super) const LIDS: [(&str, &str); 3] =
+pub(crate) const LIDS: [(&str, &str); 3] =
     [("closed", "closed"), ("vented", "with a vent"), ("open", "open")];
 
 fn draw(typed: &Typed<'_>) -> Markup {
@@ -95,7 +95,7 @@ pub(super) fn sources(trial: &Trial) -> Vec<Choice> {
 }
 
 /// The next free running name: `c07` after `c06`; `skip` further on.
-pub(super) fn next_free(trial: &Trial, prefix: &str, skip: usize) -> String {
+pub(crate) fn next_free(trial: &Trial, prefix: &str, skip: usize) -> String {
     (1_usize..)
         .map(|n| format!("{prefix}{n:02}"))
         .filter(|name| !trial.units.contains_key(name.as_str()))

@@ -100,6 +100,9 @@ impl<'a> Typed<'a> {
             return html! {
                 p { (label) ": " strong { (self.form.text(name)) } }
                 input type="hidden" name=(name) value=(self.form.text(name));
+                @if let Some(wrong) = self.wrong.of(name) {
+                    p.wrong id={ "set-" (name) "-wrong" } { (wrong) }
+                }
             };
         }
         self.text(name, label, hint)
@@ -120,6 +123,9 @@ impl<'a> Typed<'a> {
         let (id, chosen) = (format!("set-{name}"), self.form.text(name));
         let wrong = self.wrong.of(name);
         let told = format!("{id}-wrong");
+        // What was chosen is kept, even where it is not offered any more.
+        let lost = !chosen.is_empty()
+            && options.iter().all(|(value, _)| value != chosen);
         html! {
             div.field.bad[wrong.is_some()] {
                 label for=(id) { (label) }
@@ -130,6 +136,9 @@ impl<'a> Typed<'a> {
                         option value=(value) selected[value == chosen] {
                             (words)
                         }
+                    }
+                    @if lost {
+                        option value=(chosen) selected { (plain(chosen)) }
                     }
                 }
                 @if let Some(wrong) = wrong { p.wrong id=(told) { (wrong) } }
@@ -158,7 +167,12 @@ impl<'a> Typed<'a> {
 
     /// A day and an hour; both empty mean now.
     pub(crate) fn when(&self, legend: &str) -> Markup {
-        self.when_of("", legend, "Left empty: now. A day alone will do.")
+        let hint = if self.change.is_some() {
+            "Left empty: as it was."
+        } else {
+            "Left empty: now. A day alone will do."
+        };
+        self.when_of("", legend, hint)
     }
 
     /// The same with names of its own.

@@ -12,7 +12,7 @@ use serde_json::json;
 use crate::web_page::{at, house_with_boxes, unit, with_password};
 
 /// The driver of the browser; ends with the test.
-struct Driver {
+pub(crate) struct Driver {
     process: Child,
     address: String,
     /// Kept open: the driver goes on talking.
@@ -20,7 +20,7 @@ struct Driver {
 }
 
 impl Driver {
-    fn start() -> Self {
+    pub(crate) fn start() -> Self {
         let mut process = Command::new("chromedriver")
             .arg("--port=0")
             .stdout(Stdio::piped())
@@ -44,8 +44,21 @@ impl Driver {
     /// A phone's window, 360 wide. The pages forbid every script, their own
     /// as well: there is none.
     async fn browser(&self) -> Client {
+        self.browser_with(json!({})).await
+    }
+
+    /// The same in a browser that runs no script at all.
+    pub(crate) async fn browser_without_scripts(&self) -> Client {
+        self.browser_with(json!({
+            "profile.managed_default_content_settings.javascript": 2
+        }))
+        .await
+    }
+
+    async fn browser_with(&self, prefs: serde_json::Value) -> Client {
         let options = json!({
                     "goog:chromeOptions": {
+                        "prefs": prefs,
                         "args": ["--headless=new", "--no-sandbox", "--disable-gpu"],
                         "mobileEmulation": {"deviceMetrics":
         {"width": 360, "height": 740, "pixelRatio": 1}}
@@ -68,7 +81,7 @@ impl Drop for Driver {
 }
 
 /// Finds one thing on the page.
-async fn find(browser: &Client, css: &str) -> fantoccini::elements::Element {
+pub(crate) async fn find(browser: &Client, css: &str) -> fantoccini::elements::Element {
     let found = browser.wait().for_element(Locator::Css(css)).await;
     match found {
         Ok(element) => element,
@@ -78,7 +91,7 @@ async fn find(browser: &Client, css: &str) -> fantoccini::elements::Element {
     }
 }
 
-async fn text(browser: &Client, css: &str) -> String {
+pub(crate) async fn text(browser: &Client, css: &str) -> String {
     find(browser, css).await.text().await.unwrap()
 }
 
