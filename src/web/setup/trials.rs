@@ -37,8 +37,8 @@ fn draw(typed: &Typed<'_>) -> Markup {
         (typed.name("name", "Short name",
             &format!("left empty: {}", proposed(&year, taken))))
         (typed.text("planned", "What will be compared",
-            "planned factors, such as chill_weeks place; comparing what was \
-             planned beforehand is what a report may be firm about"))
+            "planned factors, such as chill_weeks medium; what was planned \
+             beforehand is what a report may be firm about"))
         (typed.when("When it began"))
     };
     html! {
@@ -77,7 +77,8 @@ fn read(desk: &Desk, form: &Form, reading: &mut Reading) -> Vec<Said> {
         .filter(|word| !word.is_empty())
         .map(str::to_owned)
         .collect();
-    for factor in &planned {
+    // Two with a colon between them: whether one hangs on the other.
+    for factor in planned.iter().flat_map(|word| word.split(':')) {
         if let Err(told) = factor_name(factor) {
             reading.wrong.add("planned", told);
         }

@@ -9,6 +9,7 @@ use fantoccini::{Client, ClientBuilder, Locator};
 use hyper_util::client::legacy::connect::HttpConnector;
 use serde_json::json;
 
+use crate::support::phone::{Phone, Says};
 use crate::web_page::{at, house_with_boxes, unit, with_password};
 
 /// The driver of the browser; ends with the test.
@@ -43,22 +44,9 @@ impl Driver {
 
     /// A phone's window, 360 wide. The pages forbid every script, their own
     /// as well: there is none.
-    async fn browser(&self) -> Client {
-        self.browser_with(json!({})).await
-    }
-
-    /// The same in a browser that runs no script at all.
-    pub(crate) async fn browser_without_scripts(&self) -> Client {
-        self.browser_with(json!({
-            "profile.managed_default_content_settings.javascript": 2
-        }))
-        .await
-    }
-
-    async fn browser_with(&self, prefs: serde_json::Value) -> Client {
+    pub(crate) async fn browser(&self) -> Client {
         let options = json!({
                     "goog:chromeOptions": {
-                        "prefs": prefs,
                         "args": ["--headless=new", "--no-sandbox", "--disable-gpu"],
                         "mobileEmulation": {"deviceMetrics":
         {"width": 360, "height": 740, "pixelRatio": 1}}
@@ -71,6 +59,30 @@ impl Driver {
             .await
             .unwrap()
     }
+    /// The same in a browser that loads no script of ours; one with scripts
+    /// switched off altogether cannot be driven to press a button.
+    pub(crate) async fn browser_without_scripts(&self) -> Client {
+        let browser = self.browser().await;
+        let session = browser.session_id().await.unwrap().unwrap();
+        let address = self.address.trim_start_matches("http://");
+        let driver = Phone::new(address.parse().unwrap());
+        for (command, given) in [
+            ("Network.enable", json!({})),
+            ("Network.setBlockedURLs", json!({ "urls": ["*.js*"] })),
+        ] {
+            let body = json!({ "cmd": command, "params": given }).to_string();
+            let says = Says {
+                kind: "application/json",
+                origin: None,
+                body,
+                ..driver.says(&[])
+            };
+            let path = format!("/session/{session}/goog/cdp/execute");
+            assert_eq!(driver.once(&path, &says).await.status, 200);
+        }
+        browser
+    }
+
 }
 
 impl Drop for Driver {
