@@ -7,6 +7,7 @@ use crate::trial::entry::{
     Statement, word_of,
 };
 use crate::trial::label::Label;
+use crate::trial::round::in_order;
 use crate::trial::unit::Unit;
 use crate::units::Instant;
 use crate::web::desk::Desk;
@@ -83,7 +84,7 @@ pub(crate) fn walk(desk: &Desk) -> Vec<Stop<'_>> {
     // Stable, so that units of one spot stay sorted by name in each trial.
     stops.sort_by(|a, b| {
         let key = |stop: &Stop<'_>| (stop.place.is_none(), stop.place.cloned());
-        key(a).cmp(&key(b)).then_with(|| a.position.cmp(b.position))
+        key(a).cmp(&key(b)).then_with(|| in_order(a.position, b.position))
     });
     stops
 }

@@ -23,7 +23,7 @@ fn tag(address: &str) -> Tag {
 }
 
 /// Pixels for each millimetre, as a phone's camera would see it.
-const PIXELS_A_MM: f64 = 8.0;
+const PIXELS_A_MM: f64 = 20.0;
 /// Light squares around a code, ISO/IEC 18004.
 const QUIET: f64 = 4.0;
 

@@ -110,7 +110,7 @@ fn ticks(
     options: Vec<(String, String)>,
     all: bool,
 ) -> Markup {
-    let wrong = typed.wrong.of(name);
+    let (wrong, none) = (typed.wrong.of(name), options.is_empty());
     html! {
         fieldset.choices {
             legend { (legend) }
@@ -123,6 +123,7 @@ fn ticks(
                     label for=(id) { (words) }
                 }
             }
+            @if none { p.soft { "none is there yet" } }
             @if let Some(wrong) = wrong { p.wrong { (wrong) } }
         }
     }

@@ -196,7 +196,11 @@ fn record(
     };
     let again = |wrong: &Wrong| {
         let change = corrected;
-        let body = (kind.draw)(&Typed { desk, form, wrong, change });
+        let typed = Typed { desk, form, wrong, change };
+        let body = html! {
+            (guide::bar(desk, kind.path))
+            ((kind.draw)(&typed))
+        };
         Answer::wrong(kind.title, Tab::SetUp, body)
     };
     if !reading.wrong.is_empty() {

@@ -63,7 +63,7 @@ fn at_place(typed: &Typed<'_>, place: &Place) -> Markup {
             h3 { (plain(&place.title)) }
             @for quantity in Quantity::ALL {
                 @if let Some(watch) = own(quantity) {
-                    p { strong { (range(watch)) } " "
+                    p { "Kept: " strong { (range(watch)) } ". "
                         span.soft { (how(watch)) } }
                     form method="post" action={ "/setup/unwatch/"
                         (place.name) "/" (quantity.word()) } {
@@ -88,8 +88,8 @@ fn at_place(typed: &Typed<'_>, place: &Place) -> Markup {
                         (keys(&desk.visitor))
                         (watch_fields(&watch))
                         p { "Usual here: " strong { (range(&watch)) } ". "
-                            span.soft { (how(&watch)) } " " (preset.why)
-                            span.soft { " A convention, no finding." } }
+                            (preset.why) }
+                        p.soft { (how(&watch)) " A convention, no finding." }
                         button type="submit" {
                             @if own(watch.quantity.0).is_some() {
                                 "Watch this instead"
@@ -136,18 +136,19 @@ fn range(watch: &Watch) -> String {
     }
 }
 
+/// How it is judged, in whole sentences.
 fn how(watch: &Watch) -> String {
+    let Watch { mean_minutes, for_minutes, margin, .. } = watch;
     format!(
-        "mean of {} min, out for {} min before it is told, in again {} inside; \
-         {}",
-        watch.mean_minutes,
-        watch.for_minutes,
-        watch.margin,
+        "The mean of {mean_minutes} min is compared; you are told once it is \
+         outside for {for_minutes} min, {}; it is over when the mean is \
+         {margin} {} inside again.",
         if watch.urgent {
-            "passes quiet hours."
+            "in quiet hours too"
         } else {
-            "waits through quiet hours."
-        }
+            "after quiet hours"
+        },
+        watch.quantity.0.unit(),
     )
 }
 

@@ -3,7 +3,9 @@
 
 use vernalog::observation::Quantity;
 use vernalog::trial::book::Book;
-use vernalog::trial::entry::{Lid, PlaceKind};
+use vernalog::trial::entry::{
+    Check, Counted, Lid, Look, PlaceKind, Statement,
+};
 
 use crate::support::house::{House, name, sample, topic};
 use crate::support::peer::{Peer, puback, publish};
@@ -272,6 +274,8 @@ async fn a_form_that_cannot_be_says_why_beside_its_field_and_keeps_what_was_type
     house.record(vec![
         crate::support::house::board_stay("b1", "air", Some("boiler-shelf")),
     ]);
+    // One box has a germinated seed, so that seedlings can be followed.
+    crate::web_page::record(&house, vec![germinated("r24")]);
     house.clock.pass(60);
     let daemon = house.start().await;
     let mut phone = Phone::new(daemon.web());
@@ -308,6 +312,20 @@ async fn a_form_that_cannot_be_says_why_beside_its_field_and_keeps_what_was_type
         assert_eq!(n_entries(&house), before, "{page} {typed:?}");
     }
     daemon.stop().await;
+}
+
+fn germinated(unit: &str) -> Statement {
+    Statement::Check(Check {
+        unit: name(unit),
+        germinated: Counted::New(1),
+        mouldy_now: 0,
+        removed_mould: 0,
+        removed_other: 0,
+        medium: String::new(),
+        looked: Look::Opened,
+        note: String::new(),
+        by: String::new(),
+    })
 }
 
 /// What is told beside a field: under its own id, or in its group.
@@ -420,7 +438,7 @@ async fn a_board_that_sends_is_placed_with_one_tap_from_its_first_reading_on()
  {
     let mut house = with_pages();
     house.inlet.as_mut().unwrap().users_file = None;
-    house.record(vec![vernalog::trial::entry::Statement::Place {
+    house.record(vec![Statement::Place {
         place: name("fridge-drawer"),
         place_kind: PlaceKind::Fridge,
         light_source: String::new(),
