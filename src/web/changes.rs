@@ -197,7 +197,7 @@ pub(crate) fn moved(
     let mut reading = Reading::default();
     let note = blind::noted(desk, String::new());
     let statements = move_and_look(here, form, note, &mut reading);
-    let drafts = draft_all(desk, here, statements, reading.wrong);
+    let drafts = draft_all(desk, here, form, statements, reading.wrong);
     write(desk, here, "move", form, drafts, back(here))
 }
 
@@ -253,7 +253,7 @@ pub(crate) fn mould(
         });
     let unit = here.unit.name.clone();
     let said = vec![Statement::Mould { unit, severity }];
-    let drafts = draft_all(desk, here, said, wrong);
+    let drafts = draft_all(desk, here, form, said, wrong);
     write(desk, here, "mould", form, drafts, back(here))
 }
 
@@ -291,20 +291,21 @@ pub(crate) fn close(
         );
     }
     let said = vec![Statement::Closure(closure)];
-    let drafts = draft_all(desk, here, said, reading.wrong);
+    let drafts = draft_all(desk, here, form, said, reading.wrong);
     write(desk, here, "close", form, drafts, back(here))
 }
 
 fn draft_all(
     desk: &Desk,
     here: Here<'_>,
+    form: &Form,
     statements: Vec<Statement>,
     wrong: Wrong,
 ) -> Result<Vec<Draft>, Wrong> {
     if !wrong.is_empty() {
         return Err(wrong);
     }
-    let when = When::exactly(desk.now);
+    let when = When::exactly(desk.looked_at(form));
     let trial = Some(&here.trial.name);
     Ok(statements
         .into_iter()

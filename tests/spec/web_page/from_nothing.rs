@@ -3,7 +3,7 @@
 
 use fantoccini::{Client, Locator};
 
-use crate::web_page::browser::{Driver, find, text};
+use crate::support::browser::{Driver, find, tap, text};
 use crate::web_page::setting_up::empty_house;
 use crate::web_page::unit;
 
@@ -22,19 +22,21 @@ async fn send(browser: &Client) {
     tap(browser, "form.card button.main, form button.main").await;
 }
 
-async fn tap(browser: &Client, css: &str) {
-    find(browser, css).await.click().await.unwrap();
-}
-
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_newcomer_gets_from_nothing_to_the_first_count_without_a_script() {
     let house = empty_house();
     let daemon = house.start().await;
     let driver = Driver::start();
-    let browser = driver.browser_without_scripts().await;
+    let browser = driver.browser().await;
+    driver.without_scripts(&browser).await;
     let here = format!("http://{}", daemon.web());
 
     browser.goto(&format!("{here}/setup")).await.unwrap();
+    let loaded = "return performance.getEntriesByType('resource').filter(\
+                  one => one.name.includes('.js') && one.decodedBodySize > 0\
+                  ).length";
+    let loaded = browser.execute(loaded, Vec::new()).await.unwrap();
+    assert_eq!(loaded, serde_json::json!(0), "a script came through");
     tap(&browser, "a.button.main").await;
     fill(&browser, "set-question", "Six or twelve weeks?").await;
     fill(&browser, "set-name", "rowan").await;
