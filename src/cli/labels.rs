@@ -40,7 +40,9 @@ pub(crate) fn labels(
             "trial {} has no open batch or container to label",
             trial.name
         ))
-        .hint("`vernalog record container` makes one; --unit names a closed one"));
+        .hint(
+            "`vernalog record container` makes one; --unit names a closed one",
+        ));
     }
     let base = house.settings.base_url();
     if let Some(warning) = warning(base) {

@@ -40,9 +40,9 @@ pub fn tag(
     shown: impl Fn(&When) -> String,
 ) -> Tag {
     let label = unit.label.map(|label| label.to_string()).unwrap_or_default();
-    let address = base_url.filter(|_| !label.is_empty()).map(|base| {
-        format!("{}/u/{label}", base.trim_end_matches('/'))
-    });
+    let address = base_url
+        .filter(|_| !label.is_empty())
+        .map(|base| format!("{}/u/{label}", base.trim_end_matches('/')));
     let levels: Vec<String> = trial
         .factor_names()
         .into_iter()
@@ -59,9 +59,8 @@ pub fn tag(
         .collect();
     let done: Vec<&str> = done.into_iter().collect();
     let lot = trial.lot_of(unit);
-    let species = lot
-        .and_then(|lot| trial.lots.get(lot))
-        .map(|lot| lot.species.clone());
+    let species =
+        lot.and_then(|lot| trial.lots.get(lot)).map(|lot| lot.species.clone());
     let begun = match (unit.is_container(), shown(&unit.begun)) {
         (true, at) => format!("sown {}", day(&at)),
         (false, at) => format!("begun {}", day(&at)),

@@ -128,16 +128,20 @@ fn sheet(slots: &[Option<&Tag>], grid: &Grid) -> Result<String, GridError> {
         let x = grid.margin + at(i % grid.columns) * wide;
         let y = grid.margin + at(i / grid.columns) * high;
         if grid.cut {
-            write(&mut svg, format_args!(
-                "<rect x=\"{x:.2}\" y=\"{y:.2}\" width=\"{wide:.2}\" \
+            write(
+                &mut svg,
+                format_args!(
+                    "<rect x=\"{x:.2}\" y=\"{y:.2}\" width=\"{wide:.2}\" \
                  height=\"{high:.2}\" fill=\"none\" stroke=\"#999\" \
                  stroke-width=\"0.15\" stroke-dasharray=\"1.5 1\"/>"
-            ));
+                ),
+            );
         }
         if let Some(tag) = tag {
-            write(&mut svg, format_args!(
-                "<g transform=\"translate({x:.2} {y:.2})\">"
-            ));
+            write(
+                &mut svg,
+                format_args!("<g transform=\"translate({x:.2} {y:.2})\">"),
+            );
             label(&mut svg, tag, wide, high)?;
             svg.push_str("</g>");
         }
@@ -172,12 +176,15 @@ fn label(
             return Err(GridError::Fine { wide, high, square });
         }
         let top = if beside { (high - side) / 2.0 } else { INSET };
-        write(svg, format_args!(
-            "<path class=\"code\" transform=\"translate({INSET} {top:.3}) \
+        write(
+            svg,
+            format_args!(
+                "<path class=\"code\" transform=\"translate({INSET} {top:.3}) \
              scale({square:.5})\" fill=\"#000\" \
              shape-rendering=\"crispEdges\" d=\"{}\"/>",
-            code.path()
-        ));
+                code.path()
+            ),
+        );
     }
     let gap = if side > 0.0 { 1.5 } else { 0.0 };
     let (left, top, text_wide, text_high) = if beside {
@@ -198,13 +205,16 @@ fn words(svg: &mut String, tag: &Tag, at: (f64, f64), room: (f64, f64)) {
     let small = (room.1 * 0.115).clamp(2.1, 3.6);
     let mut line = |y: f64, size: f64, weight: Weight, text: &str| {
         let heavy = if weight == Weight::Bold { "700" } else { "400" };
-        write(svg, format_args!(
-            "<text x=\"{left:.2}\" y=\"{y:.2}\" font-size=\"{size:.2}\" \
+        write(
+            svg,
+            format_args!(
+                "<text x=\"{left:.2}\" y=\"{y:.2}\" font-size=\"{size:.2}\" \
              font-weight=\"{heavy}\" fill=\"#000\" \
              font-family=\"Liberation Sans, DejaVu Sans, Arial, sans-serif\">\
              {}</text>",
-            escaped(text)
-        ));
+                escaped(text)
+            ),
+        );
     };
     y += large * 0.8;
     line(y, large, Weight::Bold, &tag.label);

@@ -9,10 +9,10 @@ use crate::trial::entry::{
     Check, Closure, Draft, Entry, Severity, Statement, from_word,
 };
 use crate::trial::when::When;
+use crate::web::blind;
 use crate::web::count::{Numbers, again, typed_any, whole};
 use crate::web::desk::{Answer, Desk, Written};
 use crate::web::form::{Form, Reading, Wrong};
-use crate::web::blind;
 use crate::web::setup::undoing;
 use crate::web::unit::one;
 use crate::web::units::{self, Here, link};

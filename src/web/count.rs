@@ -9,10 +9,10 @@ use crate::store::StoreError;
 use crate::trial::entry::{Check, Counted, Draft, EntryId, Look, Statement};
 use crate::trial::unit::Unit;
 use crate::trial::when::When;
+use crate::web::blind;
 use crate::web::desk::{Answer, Desk, Tab, Written};
 use crate::web::form::{Form, Reading, Wrong};
 use crate::web::unit::{Tried, drawn, one};
-use crate::web::blind;
 use crate::web::units::{self, Here, link};
 use crate::web::words::seeds;
 

@@ -75,7 +75,8 @@ impl Visitor {
     pub(crate) fn nobody() -> Self {
         let (id, token) = (String::new(), String::new());
         let session = Session { id, token, logged_in: false };
-        Self { session, who: String::new(), may_leave: false }
+        let who = String::new();
+        Self { session, who, blind: false, may_leave: false }
     }
 }
 

@@ -45,11 +45,8 @@ pub(crate) fn past(desk: &Desk, here: Here<'_>) -> Markup {
         .iter()
         .filter(|(about, ..)| about.as_ref() == Some(&unit.name))
         .collect();
-    let seedlings: Vec<_> = trial
-        .seedlings
-        .iter()
-        .filter(|(_, of, ..)| *of == unit.name)
-        .collect();
+    let seedlings: Vec<_> =
+        trial.seedlings.iter().filter(|(_, of, ..)| *of == unit.name).collect();
     html! {
         @if !unit.treatments.is_empty() {
             h3 { "Treatments" }

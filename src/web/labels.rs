@@ -26,20 +26,15 @@ pub(crate) fn page(desk: &Desk, asked: &Asked) -> Result<Answer, StoreError> {
 }
 
 fn of_trial(desk: &Desk, asked: &Asked, trial: &Trial) -> Markup {
-    let chosen: Vec<&Unit> = trial
-        .units
-        .values()
-        .filter(|unit| is_chosen(asked, unit))
-        .collect();
+    let chosen: Vec<&Unit> =
+        trial.units.values().filter(|unit| is_chosen(asked, unit)).collect();
     let mut wrong = Wrong::default();
     let grid = grid(asked, &mut wrong);
     let base = desk.base_url();
     let zone = desk.zone();
     let tags: Vec<Tag> = chosen
         .iter()
-        .map(|unit| {
-            tag(trial, unit, base.as_deref(), |when| zone.shown(when))
-        })
+        .map(|unit| tag(trial, unit, base.as_deref(), |when| zone.shown(when)))
         .collect();
     let drawn = grid.map(|grid| sheets(&tags, &grid));
     if let Some(Err(error)) = &drawn {
@@ -99,12 +94,7 @@ fn grid(asked: &Asked, wrong: &mut Wrong) -> Option<Grid> {
     wrong.is_empty().then_some(grid)
 }
 
-fn options(
-    desk: &Desk,
-    asked: &Asked,
-    trial: &Trial,
-    wrong: &Wrong,
-) -> Markup {
+fn options(desk: &Desk, asked: &Asked, trial: &Trial, wrong: &Wrong) -> Markup {
     let field = |name: &'static str, label: &'static str, begin: &str| {
         let value = match asked.text(name) {
             "" => begin,

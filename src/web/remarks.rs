@@ -151,11 +151,7 @@ fn recorded(
     let said = say(here, &mut reading);
     let drafts = if reading.wrong.is_empty() {
         let draft = |said| {
-            Draft::new(
-                Some(&here.trial.name),
-                When::exactly(desk.now),
-                said,
-            )
+            Draft::new(Some(&here.trial.name), When::exactly(desk.now), said)
         };
         Ok(said.map(draft).into_iter().collect())
     } else {

@@ -9,6 +9,7 @@ use crate::store::StoreError;
 use crate::trial::entry::{Draft, Look};
 use crate::trial::when::When;
 use crate::units::Instant;
+use crate::web::blind;
 use crate::web::count::{Numbers, whole};
 use crate::web::desk::{Answer, Desk, Tab, Written};
 use crate::web::form::{Form, Reading, Wrong};
@@ -16,7 +17,6 @@ use crate::web::frame::{by_field, choices, keys, wrongs};
 use crate::web::routes::Asked;
 use crate::web::unit::{done, place_title};
 use crate::web::units::{self, Here, Stop, link, name_of, walk};
-use crate::web::blind;
 use crate::web::words::{last_time, n_of};
 
 const TITLE: &str = "Round";
@@ -219,14 +219,19 @@ pub(crate) fn record_others(
     }
     let at = desk.looked_at(form);
     let drafts: Vec<Draft> =
-        here.iter().map(|here| nothing_new(*here, looked, at)).collect();
+        here.iter().map(|here| nothing_new(desk, *here, looked, at)).collect();
     Ok(match desk.record(&drafts, form)? {
         Written::Refused(refused) => again(&whole(&refused)),
         Written::Now(_) | Written::Before => Answer::See("/round".to_owned()),
     })
 }
 
-fn nothing_new(here: Here<'_>, looked: Look, at: Instant) -> Draft {
+fn nothing_new(
+    desk: &Desk,
+    here: Here<'_>,
+    looked: Look,
+    at: Instant,
+) -> Draft {
     let unit: &Name = &here.unit.name;
     let note = blind::noted(desk, String::new());
     let statement = Numbers::default().check(unit, looked, note);

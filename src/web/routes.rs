@@ -190,7 +190,7 @@ impl<S: Sync> axum::extract::FromRequestParts<S> for Asked {
 
 /// One name in an address; a text that cannot be decoded is no name.
 pub(crate) type Named = Path<String>;
-pub(crate) type Changed = Path<(String, String)>;
+type Changed = Path<(String, String)>;
 
 pub(crate) async fn at_desk(
     State(site): Shared,

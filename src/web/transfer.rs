@@ -127,9 +127,7 @@ fn drafts(
             })
             .into_iter()
             .collect(),
-        "container" | "batch" => {
-            into_new(here, n_seeds, form, &mut reading)
-        }
+        "container" | "batch" => into_new(here, n_seeds, form, &mut reading),
         _ => {
             reading.wrong.add("into", "say where they go");
             Vec::new()
@@ -220,14 +218,13 @@ fn into_new(
             factors: Default::default(),
         })
     };
-    let stay = Name::new(form.text("place")).ok().map(|place| {
-        Statement::Stay {
+    let stay =
+        Name::new(form.text("place")).ok().map(|place| Statement::Stay {
             unit: name,
             place: Some(place),
             until: None,
             moist: true,
             position,
-        }
-    });
+        });
     std::iter::once(made).chain(stay).collect()
 }

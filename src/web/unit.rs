@@ -15,8 +15,8 @@ use crate::web::form::{Form, Wrong};
 use crate::web::frame::{self, Field, by_field, choices, keys, wrongs};
 use crate::web::routes::{Asked, Named};
 use crate::web::units::{self, Here, link, name_of};
-use crate::web::{facts, remarks, transfer};
 use crate::web::words::{called, how, last_time, moment, n_of, seeds};
+use crate::web::{facts, remarks, transfer};
 
 /// A form of this page that was sent and could not be written.
 #[derive(Debug, Default)]
@@ -241,7 +241,11 @@ fn head(desk: &Desk, here: Here<'_>) -> Markup {
 }
 
 fn title(desk: &Desk, here: Here<'_>) -> String {
-    if desk.visitor.blind { name_of(desk, here.unit) } else { called(here.unit) }
+    if desk.visitor.blind {
+        name_of(desk, here.unit)
+    } else {
+        called(here.unit)
+    }
 }
 
 pub(crate) fn place_title(desk: &Desk, name: &str) -> String {
@@ -287,7 +291,7 @@ fn count_form(
     let field = |name, label| tried.field("count", name, label).number();
     html! {
         form.card method="post" action={ (link(unit)) "/count" }
-            data-keeps=(unit.name) data-by=(desk.visitor.who) {
+            data-keeps=(name_of(desk, unit)) data-by=(desk.visitor.who) {
             (tried.told("count"))
             (keys(&desk.visitor))
             (round_field(in_round))
@@ -403,7 +407,7 @@ fn move_form(desk: &Desk, here: Here<'_>, tried: &Tried) -> Markup {
         details open[tried.is("move")] {
             summary { "Move it, with a look" }
             form method="post" action={ (link(here.unit)) "/move" }
-                data-keeps={ (here.unit.name) ", moved" }
+                data-keeps={ (name_of(desk, here.unit)) ", moved" }
                 data-by=(desk.visitor.who) {
                 (tried.told("move"))
                 (keys(&desk.visitor))
@@ -450,7 +454,7 @@ fn mould_form(desk: &Desk, here: Here<'_>, tried: &Tried) -> Markup {
         details open[tried.is("mould")] {
             summary { "Mould" }
             form method="post" action={ (link(here.unit)) "/mould" }
-                data-keeps={ (here.unit.name) ", mould" }
+                data-keeps={ (name_of(desk, here.unit)) ", mould" }
                 data-by=(desk.visitor.who) {
                 (tried.told("mould"))
                 (keys(&desk.visitor))

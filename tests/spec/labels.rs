@@ -60,9 +60,10 @@ fn one_code(runs: &[Vec<f64>], scale: f64) -> String {
             dark[row * side + at(x)..row * side + at(x + n)].fill(true);
         }
     }
-    let mut image = PreparedImage::prepare_from_greyscale(side, side, |x, y| {
-        if dark[y * side + x] { 0 } else { 255 }
-    });
+    let mut image =
+        PreparedImage::prepare_from_greyscale(side, side, |x, y| {
+            if dark[y * side + x] { 0 } else { 255 }
+        });
     let grids = image.detect_grids();
     assert_eq!(grids.len(), 1, "a code of {scale} mm a square is found");
     grids[0].decode().unwrap().1
@@ -139,9 +140,8 @@ fn words_of_a_label_stay_within_it_and_cannot_break_the_sheet() {
 #[test]
 fn the_check_letter_catches_every_wrong_letter_and_every_swap() {
     const LETTERS: &[u8] = b"ABCDEFGHJKMNPQRSTUVWXYZ";
-    let reads = |text: &[u8]| {
-        Label::parse(std::str::from_utf8(text).unwrap()).is_ok()
-    };
+    let reads =
+        |text: &[u8]| Label::parse(std::str::from_utf8(text).unwrap()).is_ok();
     let (mut wrong_letters, mut swaps) = (0, 0);
     for n in (0..6_436_343).step_by(6_431) {
         let right = Label::nth(n).to_string().into_bytes();
@@ -168,8 +168,7 @@ fn the_command_writes_a_page_or_drawings_and_warns_of_a_bare_number() {
     let home = Home::new();
     home.run("record trial rowan").succeeds();
     home.run("record place sill --kind sill").succeeds();
-    home.run("record container r01 --seeds 20 --factor medium=sand")
-        .succeeds();
+    home.run("record container r01 --seeds 20 --factor medium=sand").succeeds();
     let told = home.run("labels --out labels.svg").succeeds().stderr();
     assert!(told.contains("no base_url"), "{told}");
     assert!(!home.read("labels.svg").contains("class=\"code\""));

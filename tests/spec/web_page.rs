@@ -4,11 +4,11 @@
 mod browser;
 mod counting;
 mod from_nothing;
-mod setting_up;
 mod live;
 mod offline;
 mod programs;
 mod reports;
+mod setting_up;
 mod shut;
 mod unit_page;
 

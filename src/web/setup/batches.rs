@@ -31,14 +31,19 @@ fn draw(typed: &Typed<'_>) -> Markup {
     let Some(trial) = typed.trial() else {
         return html! { h1 { "Batches" } (first_a_trial()) };
     };
-    let lots: Vec<Choice> = std::iter::once((String::new(), "no lot".to_owned()))
-        .chain(trial.lots.keys().map(|lot| (lot.to_string(), lot.to_string())))
-        .collect();
-    let open = trial.batches().filter(|unit| unit.closure.is_none());
-    let parents: Vec<Choice> =
-        std::iter::once((String::new(), "no: straight from the lot".to_owned()))
-            .chain(unit_choices(open))
+    let lots: Vec<Choice> =
+        std::iter::once((String::new(), "no lot".to_owned()))
+            .chain(
+                trial.lots.keys().map(|lot| (lot.to_string(), lot.to_string())),
+            )
             .collect();
+    let open = trial.batches().filter(|unit| unit.closure.is_none());
+    let parents: Vec<Choice> = std::iter::once((
+        String::new(),
+        "no: straight from the lot".to_owned(),
+    ))
+    .chain(unit_choices(open))
+    .collect();
     let fields = html! {
         (trial_field(trial))
         (typed.select("lot", "Of which lot", &lots))

@@ -96,8 +96,7 @@ fn strays(
         });
         match strays.last_mut() {
             Some(last)
-                if last.board == series.board
-                    && last.probe == series.probe =>
+                if last.board == series.board && last.probe == series.probe =>
             {
                 last.says.extend(says);
                 last.since = last.since.min(first).or(first);

@@ -93,8 +93,7 @@ fn fill(_: &Desk, statement: &Statement) -> Option<Fields> {
     else {
         return None;
     };
-    let number =
-        |v: &Option<f64>| v.map(|v| v.to_string()).unwrap_or_default();
+    let number = |v: &Option<f64>| v.map(|v| v.to_string()).unwrap_or_default();
     Some(vec![
         field("place", place),
         field("temperature", number(temperature_celsius)),

@@ -114,8 +114,7 @@ fn read(desk: &Desk, form: &Form, reading: &mut Reading) -> Vec<Said> {
         && !change
         && n_seeds > unit.left()
     {
-        let told =
-            format!("only {} left in {}", seeds(unit.left()), unit.name);
+        let told = format!("only {} left in {}", seeds(unit.left()), unit.name);
         reading.wrong.add("seeds", told);
     }
     let lid = from_word(&Lid::WORDS, form.text("lid"));

@@ -8,7 +8,8 @@ use crate::web::desk::Desk;
 use crate::web::form::{Form, Reading};
 use crate::web::setup::Kind;
 use crate::web::setup::sheet::{
-    Fields, Said, Typed, field, probe_choices, quantity_choices, when_fields, when_of,
+    Fields, Said, Typed, field, probe_choices, quantity_choices, when_fields,
+    when_of,
 };
 use crate::web::words::moment;
 

@@ -130,11 +130,7 @@ fn ticks(
 }
 
 /// The containers of a grid that was asked for.
-fn planned(
-    trial: &Trial,
-    form: &Form,
-    wrong: &mut Wrong,
-) -> Option<Vec<Row>> {
+fn planned(trial: &Trial, form: &Form, wrong: &mut Wrong) -> Option<Vec<Row>> {
     let mut reading = Reading::default();
     let each = reading.some_seeds(form, "each");
     let n_seeds = reading.some_seeds(form, "seeds");
@@ -265,12 +261,7 @@ fn shown(typed: &Typed<'_>, trial: &Trial, rows: &[Row]) -> Markup {
     }
 }
 
-fn row_fields(
-    typed: &Typed<'_>,
-    factor: &str,
-    i: usize,
-    row: &Row,
-) -> Markup {
+fn row_fields(typed: &Typed<'_>, factor: &str, i: usize, row: &Row) -> Markup {
     let field = |name: &str, label: &str, value: &str, number: bool| {
         let name = format!("{name}-{i}");
         let field = Field {

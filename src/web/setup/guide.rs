@@ -184,6 +184,7 @@ fn of_house(desk: &Desk) -> Markup {
             (link("/setup/calibrations", "Calibrations",
                 &count(house.calibrations.len(), "calibration",
                     "calibrations")))
+            (link("/setup/cells", "Cells", "what a board runs on"))
             (link("/setup/excluded", "Excluded windows",
                 "readings left out of every sum"))
             (link("/setup/climate", "Hand readings",

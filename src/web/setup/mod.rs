@@ -7,6 +7,7 @@
 mod batches;
 mod boards;
 mod calibrations;
+mod cells;
 mod climate;
 pub(crate) mod containers;
 mod entries;
@@ -32,15 +33,14 @@ use axum::routing::{get, post};
 use maud::{Markup, html};
 
 use crate::store::StoreError;
-use crate::trial::entry::{
-    Batch, Container, Draft, Entry, EntryId, Statement,
-};
+use crate::trial::entry::{Batch, Container, Draft, Entry, EntryId, Statement};
 use crate::trial::when::When;
 use crate::web::desk::{Answer, Desk, Site, Tab, Written};
 use crate::web::form::{Form, Reading, Wrong};
 use crate::web::frame::{self, keys};
-use crate::web::routes::{Asked, Asking, Changed, Named, Shared, Typed as Sent};
-use crate::web::routes::{act, at_desk};
+use crate::web::routes::{
+    Asked, Asking, Named, Shared, Typed as Sent, act, at_desk,
+};
 use crate::web::setup::sheet::{Fields, Said, Typed, field, when_fields};
 use crate::web::units;
 
@@ -59,7 +59,7 @@ struct Kind {
     next: fn(&Form) -> String,
 }
 
-const KINDS: [&Kind; 15] = [
+const KINDS: [&Kind; 16] = [
     &trials::KIND,
     &places::KIND,
     &lots::KIND,
@@ -70,6 +70,7 @@ const KINDS: [&Kind; 15] = [
     &mains::KIND,
     &watches::KIND,
     &calibrations::KIND,
+    &cells::KIND,
     &excluded::KIND,
     &climate::KIND,
     &treatments::KIND,
@@ -109,17 +110,16 @@ pub(crate) fn router() -> Router<Arc<Site>> {
             get(async |s: Shared, v: Asking, p: Named, q: Asked| {
                 at_desk(s, v, move |desk| page(desk, &p, &q)).await
             })
-            .post(async |s: Shared, v: Asking, p: Named, f: Sent| {
-                act(s, v, f, move |desk, form| record(desk, &p, form)).await
-            }),
+            .post(
+                async |s: Shared, v: Asking, p: Named, f: Sent| {
+                    act(s, v, f, move |desk, form| record(desk, &p, form)).await
+                },
+            ),
         )
         .route(
-            "/setup/unwatch/{place}/{quantity}",
-            post(async |s: Shared, v: Asking, p: Changed, f: Sent| {
-                act(s, v, f, move |desk, form| {
-                    watches::unwatch(desk, &p, form)
-                })
-                .await
+            "/setup/unwatch",
+            post(async |s: Shared, v: Asking, f: Sent| {
+                act(s, v, f, watches::unwatch).await
             }),
         )
 }

@@ -115,8 +115,10 @@ fn read(desk: &Desk, form: &Form, reading: &mut Reading) -> Vec<Said> {
     if unit.is_none() {
         reading.wrong.add("unit", "say in which box it germinated");
     }
-    let instead =
-        unit.as_ref().map(|unit| free(trial, unit.as_str())).unwrap_or_default();
+    let instead = unit
+        .as_ref()
+        .map(|unit| free(trial, unit.as_str()))
+        .unwrap_or_default();
     let seedling = named(reading, form, "name", &instead, |_| false);
     let state = state(form, reading);
     let note = reading.text(form, "note");

@@ -224,7 +224,12 @@ impl<'a> Typed<'a> {
     }
 
     /// The form around its fields.
-    pub(crate) fn form(&self, to: &str, button: &str, fields: &Markup) -> Markup {
+    pub(crate) fn form(
+        &self,
+        to: &str,
+        button: &str,
+        fields: &Markup,
+    ) -> Markup {
         html! {
             form.card method="post" action={ "/setup/" (to) } {
                 (wrongs(self.wrong))
@@ -379,9 +384,7 @@ pub(crate) fn probe_choices(desk: &Desk) -> Result<Vec<Choice>, StoreError> {
 pub(crate) fn quantity_choices() -> Vec<Choice> {
     Quantity::CLIMATE
         .into_iter()
-        .map(|q| {
-            (q.word().to_owned(), format!("{} ({})", q.word(), q.unit()))
-        })
+        .map(|q| (q.word().to_owned(), format!("{} ({})", q.word(), q.unit())))
         .collect()
 }
 
@@ -472,9 +475,7 @@ pub(crate) fn factors(
 pub(crate) fn factor_fields(
     factors: &Factors,
 ) -> impl Iterator<Item = (String, String)> {
-    factors
-        .iter()
-        .map(|(name, level)| field(&format!("factor-{name}"), level))
+    factors.iter().map(|(name, level)| field(&format!("factor-{name}"), level))
 }
 
 impl Reading {

@@ -93,11 +93,8 @@ fn draw(typed: &Typed<'_>) -> Markup {
 /// The treatment of a form: one of the words, or one of the grower's.
 pub(crate) fn treatment(form: &Form, reading: &mut Reading) -> String {
     let own = reading.text(form, "other");
-    let chosen = if own.is_empty() {
-        form.text("treatment").to_owned()
-    } else {
-        own
-    };
+    let chosen =
+        if own.is_empty() { form.text("treatment").to_owned() } else { own };
     if chosen.is_empty() {
         reading.wrong.add("treatment", "say what was done");
     }

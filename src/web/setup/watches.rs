@@ -1,23 +1,23 @@
 //! Set up: watches, the ranges to be kept; the usual ones for each kind of
 //! place are offered with their reason, and none is made unasked.
 
-use axum::extract::Path;
 use maud::{Markup, html};
 
-use crate::alert::preset::presets;
+use crate::alert::preset::{in_words, plain, presets};
 use crate::observation::{Name, Quantity};
-use crate::report::words::plain;
+use crate::report::words::plain as plain_text;
 use crate::store::StoreError;
-use crate::trial::entry::{Draft, QuantityWord, Statement, Watch};
+use crate::trial::entry::{
+    Draft, QuantityWord, Rule, Statement, Watch, from_word, word_of,
+};
 use crate::trial::house::Place;
 use crate::trial::when::When;
 use crate::web::desk::{Answer, Desk};
 use crate::web::form::{Form, Reading};
 use crate::web::frame::keys;
-use crate::web::routes::Changed;
 use crate::web::setup::Kind;
 use crate::web::setup::sheet::{
-    Said, Typed, place_choices, quantity_choices, when,
+    Choice, Said, Typed, place_choices, quantity_choices, when,
 };
 
 pub(super) const KIND: Kind = Kind {
@@ -28,10 +28,6 @@ pub(super) const KIND: Kind = Kind {
     fill: |_, _| None,
     next: |_| "/setup/watches".to_owned(),
 };
-
-/// What a watch compares and waits unless told otherwise, min.
-const MEAN_MINUTES: u32 = 30;
-const FOR_MINUTES: u32 = 45;
 
 fn draw(typed: &Typed<'_>) -> Markup {
     let desk = typed.desk;
@@ -54,46 +50,41 @@ fn draw(typed: &Typed<'_>) -> Markup {
 
 fn at_place(typed: &Typed<'_>, place: &Place) -> Markup {
     let desk = typed.desk;
-    let watches = &desk.book().house.watches;
-    let own = |quantity: Quantity| {
-        watches.get(&(place.name.clone(), quantity)).map(|(_, watch)| watch)
-    };
+    let kept: Vec<&Watch> = desk
+        .book()
+        .house
+        .watches
+        .values()
+        .map(|(_, watch)| watch)
+        .filter(|watch| watch.place == place.name)
+        .collect();
+    let same =
+        |a: &Watch, b: &Watch| (a.quantity, a.rule) == (b.quantity, b.rule);
+    let usual: Vec<(Watch, &str)> = presets(place.kind)
+        .iter()
+        .map(|preset| (preset.at(&place.name), preset.why))
+        .filter(|(watch, _)| !kept.contains(&watch))
+        .collect();
     html! {
         section.place {
-            h3 { (plain(&place.title)) }
-            @for quantity in Quantity::ALL {
-                @if let Some(watch) = own(quantity) {
-                    p { "Kept: " strong { (range(watch)) } ". "
-                        span.soft { (how(watch)) } }
-                    form method="post" action={ "/setup/unwatch/"
-                        (place.name) "/" (quantity.word()) } {
-                        (keys(&desk.visitor))
-                        p { button type="submit" { "No longer wanted" } " "
-                            a href={ "/setup/watches?place=" (place.name)
-                                "&quantity=" (quantity.word())
-                                "&low=" (shown(watch.low))
-                                "&high=" (shown(watch.high))
-                                "&mean=" (watch.mean_minutes)
-                                "&for=" (watch.for_minutes)
-                                "&margin=" (watch.margin)
-                                "&urgent=" (if watch.urgent { "1" } else { "" })
-                                "#own" } { "change it" } }
-                    }
-                }
-            }
-            @for preset in presets(place.kind) {
-                @let watch = preset.at(&place.name);
-                @if own(watch.quantity.0) != Some(&watch) {
-                    form.usual method="post" action="/setup/watches" {
-                        (keys(&desk.visitor))
-                        (watch_fields(&watch))
-                        p { "Usual here: " strong { (range(&watch)) } ". "
-                            (preset.why) }
-                        p.soft { (how(&watch)) " A convention, no finding." }
-                        button type="submit" {
-                            @if own(watch.quantity.0).is_some() {
-                                "Watch this instead"
-                            } @else { "Watch this" }
+            h3 { (plain_text(&place.title)) }
+            @for watch in &kept { (kept_watch(typed, watch)) }
+            @if kept.is_empty() { p.soft { "Nothing is watched here." } }
+            @if !usual.is_empty() {
+                details open[kept.is_empty()] {
+                    summary { "Usual here (" (usual.len()) ")" }
+                    @for (watch, why) in &usual {
+                        form.usual method="post" action="/setup/watches" {
+                            (keys(&desk.visitor))
+                            (fields_of(watch))
+                            p { strong { (in_words(watch)) } ". " (why) }
+                            p.soft { (how(watch))
+                                " A convention, no finding." }
+                            button type="submit" {
+                                @if kept.iter().any(|k| same(k, watch)) {
+                                    "Watch this instead"
+                                } @else { "Watch this" }
+                            }
                         }
                     }
                 }
@@ -102,20 +93,45 @@ fn at_place(typed: &Typed<'_>, place: &Place) -> Markup {
     }
 }
 
-/// A whole watch as hidden fields, for one tap.
-fn watch_fields(watch: &Watch) -> Markup {
-    let fields = [
+fn kept_watch(typed: &Typed<'_>, watch: &Watch) -> Markup {
+    let query: Vec<String> = values(watch)
+        .into_iter()
+        .map(|(name, value)| format!("{name}={value}"))
+        .collect();
+    html! {
+        form method="post" action="/setup/unwatch" {
+            (keys(&typed.desk.visitor))
+            (fields_of(watch))
+            p { "Kept: " strong { (in_words(watch)) } ". "
+                span.soft { (how(watch)) } }
+            p { button type="submit" { "No longer wanted" } " "
+                a href={ "/setup/watches?" (query.join("&")) "#own" } {
+                    "change it" } }
+        }
+    }
+}
+
+/// A whole watch by the names of the form's fields.
+fn values(watch: &Watch) -> [(&'static str, String); 10] {
+    let yes = |is: bool| if is { "1" } else { "" }.to_owned();
+    [
         ("place", watch.place.to_string()),
         ("quantity", watch.quantity.0.word().to_owned()),
+        ("rule", word_of(&Rule::WORDS, &watch.rule).to_owned()),
         ("low", shown(watch.low)),
         ("high", shown(watch.high)),
         ("mean", watch.mean_minutes.to_string()),
         ("for", watch.for_minutes.to_string()),
         ("margin", watch.margin.to_string()),
-        ("urgent", if watch.urgent { "1" } else { "" }.to_owned()),
-    ];
+        ("urgent", yes(watch.urgent)),
+        ("wet", yes(watch.wet_is_normal)),
+    ]
+}
+
+/// The same as hidden fields, for one tap.
+fn fields_of(watch: &Watch) -> Markup {
     html! {
-        @for (name, value) in fields {
+        @for (name, value) in values(watch) {
             input type="hidden" name=(name) value=(value);
         }
     }
@@ -125,99 +141,118 @@ fn shown(limit: Option<f64>) -> String {
     limit.map(|limit| limit.to_string()).unwrap_or_default()
 }
 
-fn range(watch: &Watch) -> String {
-    let quantity = watch.quantity.0;
-    let (word, unit) = (quantity.word(), quantity.unit());
-    match (watch.low, watch.high) {
-        (Some(low), Some(high)) => format!("{word} {low} to {high} {unit}"),
-        (Some(low), None) => format!("{word} at least {low} {unit}"),
-        (None, Some(high)) => format!("{word} at most {high} {unit}"),
-        (None, None) => word.to_owned(),
-    }
-}
-
 /// How it is judged, in whole sentences.
 fn how(watch: &Watch) -> String {
     let Watch { mean_minutes, for_minutes, margin, .. } = watch;
-    format!(
-        "The mean of {mean_minutes} min is compared; you are told once it is \
-         outside for {for_minutes} min, {}; it is over when the mean is \
-         {margin} {} inside again.",
-        if watch.urgent {
-            "in quiet hours too"
-        } else {
-            "after quiet hours"
-        },
-        watch.quantity.0.unit(),
-    )
+    let quiet =
+        if watch.urgent { "in quiet hours too" } else { "after quiet hours" };
+    match watch.rule {
+        Rule::Range | Rule::Freezing => format!(
+            "The mean of {mean_minutes} min is compared; you are told once it \
+             is outside for {for_minutes} min, {quiet}; it is over when the \
+             mean is {margin} {} inside again.",
+            watch.quantity.0.unit(),
+        ),
+        Rule::DaySum | Rule::Drift | Rule::Door | Rule::Sensor => {
+            format!("You are told {quiet}.")
+        }
+    }
+}
+
+/// What each rule means, for the list.
+fn rules() -> Vec<Choice> {
+    let words = |rule| match rule {
+        Rule::Range => "the mean leaves a range",
+        Rule::Freezing => "frost, told soon",
+        Rule::DaySum => "minutes outside add up over a day",
+        Rule::Drift => "the mean of a day moves",
+        Rule::Door => "a door left open",
+        Rule::Sensor => "the sensor itself is stuck",
+    };
+    Rule::WORDS
+        .iter()
+        .map(|(rule, word)| ((*word).to_owned(), words(*rule).to_owned()))
+        .collect()
 }
 
 fn own(typed: &Typed<'_>) -> Markup {
-    let urgent = typed.form.text("urgent") == "1";
+    let ticked = |name: &str| typed.form.text(name) == "1";
     let fields = html! {
         (typed.select("place", "Where", &place_choices(typed.desk)))
         (typed.select("quantity", "What", &quantity_choices()))
+        (typed.select("rule", "How it is judged", &rules()))
+        p.soft { "What is left empty is taken as usual for the rule." }
         div.numbers {
-            (typed.number("low", "Lowest wanted", "empty: none"))
-            (typed.number("high", "Highest wanted", "empty: none"))
-            (typed.number("mean", "Mean over, min", "empty: 30"))
-            (typed.number("for", "Out for, min", "empty: 45"))
-            (typed.number("margin", "In again so far inside",
-                "empty: 0.5 °C, 3 %"))
+            (typed.number("low", "Lowest wanted", ""))
+            (typed.number("high", "Highest wanted, or moves by", ""))
+            (typed.number("mean", "Mean over, min", ""))
+            (typed.number("for", "Out for, min", ""))
+            (typed.number("margin", "In again so far inside", ""))
         }
         div.choice {
             input id="set-urgent" type="checkbox" name="urgent" value="1"
-                checked[urgent];
+                checked[ticked("urgent")];
             label for="set-urgent" { "urgent: quiet hours do not hold it back" }
         }
+        div.choice {
+            input id="set-wet" type="checkbox" name="wet" value="1"
+                checked[ticked("wet")];
+            label for="set-wet" {
+                "for a sensor: full air is normal here" }
+        }
     };
-    typed.form("watches", "Watch this range", &fields)
+    typed.form("watches", "Watch this", &fields)
 }
 
 fn read(desk: &Desk, form: &Form, reading: &mut Reading) -> Vec<Said> {
     let place = reading.chosen(form, "place", "say at which place");
     let quantity = reading.quantity(form, "quantity");
+    let rule = rule_of(form, reading);
     let (low, high) =
         (reading.decimal(form, "low"), reading.decimal(form, "high"));
     let margin = reading.decimal(form, "margin");
-    let mean_minutes = minutes(form, reading, "mean", MEAN_MINUTES);
-    let for_minutes = minutes(form, reading, "for", FOR_MINUTES);
+    let mean = minutes(form, reading, "mean");
+    let for_minutes = minutes(form, reading, "for");
     let when = when(desk, form, reading);
     let (Some(place), Some(quantity)) = (place, quantity) else {
         return Vec::new();
     };
-    let margin = margin.unwrap_or(match quantity {
-        Quantity::Temperature => 0.5,
-        Quantity::Humidity => 3.0,
-        _ => 0.0,
-    });
-    if reading.wrong.is_empty() {
-        sound(low, high, margin, quantity, reading);
-    }
+    let usual = plain(&place, quantity, rule);
     let watch = Watch {
-        place,
-        quantity: QuantityWord(quantity),
-        low,
-        high,
-        mean_minutes,
-        for_minutes,
-        margin,
+        low: low.or(usual.low),
+        high: high.or(usual.high),
+        mean_minutes: mean.unwrap_or(usual.mean_minutes),
+        for_minutes: for_minutes.unwrap_or(usual.for_minutes),
+        margin: margin.unwrap_or(usual.margin),
         urgent: form.text("urgent") == "1",
+        wet_is_normal: form.text("wet") == "1",
+        ..usual
     };
-    vec![Said::new("low", None, when, Statement::Watch(watch))]
+    if reading.wrong.is_empty() {
+        sound(&watch, reading);
+    }
+    vec![Said::new("rule", None, when, Statement::Watch(watch))]
+}
+
+fn rule_of(form: &Form, reading: &mut Reading) -> Rule {
+    match form.text("rule") {
+        "" => Rule::Range,
+        typed => from_word(&Rule::WORDS, typed).unwrap_or_else(|_| {
+            reading.wrong.add("rule", "say how it is judged");
+            Rule::Range
+        }),
+    }
 }
 
 /// What the ledger would refuse, told beside its field.
-fn sound(
-    low: Option<f64>,
-    high: Option<f64>,
-    margin: f64,
-    quantity: Quantity,
-    reading: &mut Reading,
-) {
+fn sound(watch: &Watch, reading: &mut Reading) {
+    let quantity = watch.quantity.0;
     let (lowest, highest) = quantity.limits();
-    for (field, limit) in [("low", low), ("high", high)] {
-        if limit.is_some_and(|limit| !(lowest..=highest).contains(&limit)) {
+    let ranges = matches!(watch.rule, Rule::Range | Rule::DaySum);
+    for (field, limit) in [("low", watch.low), ("high", watch.high)] {
+        if ranges
+            && limit.is_some_and(|limit| !(lowest..=highest).contains(&limit))
+        {
             let unit = quantity.unit();
             let told = format!(
                 "no {quantity} is outside {lowest} to {highest} {unit}"
@@ -225,18 +260,18 @@ fn sound(
             reading.wrong.add(field, told);
         }
     }
+    let margin = watch.margin;
     if margin < 0.0 {
         reading.wrong.add("margin", "this must not be below 0");
     }
-    match (low, high) {
-        (None, None) => reading.wrong.add(
-            "low",
-            "give a lowest wanted value, a highest one, or both",
-        ),
-        (Some(low), Some(high)) if low >= high => {
+    match (watch.low, watch.high) {
+        (None, None) if ranges => reading
+            .wrong
+            .add("low", "give a lowest wanted value, a highest one, or both"),
+        (Some(low), Some(high)) if ranges && low >= high => {
             reading.wrong.add("high", format!("this must be above {low}"));
         }
-        (Some(low), Some(high)) if 2.0 * margin >= high - low => {
+        (Some(low), Some(high)) if ranges && 2.0 * margin >= high - low => {
             let told = format!(
                 "this leaves nothing between {low} and {high}: take less \
                  than {}",
@@ -248,42 +283,34 @@ fn sound(
     }
 }
 
-fn minutes(
-    form: &Form,
-    reading: &mut Reading,
-    field: &str,
-    usual: u32,
-) -> u32 {
+fn minutes(form: &Form, reading: &mut Reading, field: &str) -> Option<u32> {
     const DAY: u32 = 1_440;
     let typed = form.text(field);
     if typed.is_empty() {
-        return usual;
+        return None;
     }
-    match typed.parse() {
-        Ok(minutes @ 1..=DAY) => minutes,
-        _ => {
-            reading.wrong.add(field, "give minutes, from 1 to 1440");
-            usual
-        }
+    let minutes = typed.parse().ok().filter(|n| (1..=DAY).contains(n));
+    if minutes.is_none() {
+        reading.wrong.add(field, "give minutes, from 1 to 1440");
     }
+    minutes
 }
 
-/// `POST /setup/unwatch/…/…`: a watch is no longer wanted.
-pub(super) fn unwatch(
-    desk: &Desk,
-    Path((place, quantity)): &Changed,
-    form: &Form,
-) -> Result<Answer, StoreError> {
-    let to = || Answer::See("/setup/watches".to_owned());
-    let (Ok(place), Some(quantity)) =
-        (Name::new(place.as_str()), Quantity::from_word(quantity))
-    else {
+/// `POST /setup/unwatch`: a watch is no longer wanted.
+pub(super) fn unwatch(desk: &Desk, form: &Form) -> Result<Answer, StoreError> {
+    let mut reading = Reading::default();
+    let rule = rule_of(form, &mut reading);
+    let (Ok(place), Some(quantity), true) = (
+        Name::new(form.text("place")),
+        Quantity::from_word(form.text("quantity")),
+        reading.wrong.is_empty(),
+    ) else {
         return Ok(super::no_such_page());
     };
-    let statement =
-        Statement::Unwatch { place, quantity: QuantityWord(quantity) };
+    let quantity = QuantityWord(quantity);
+    let statement = Statement::Unwatch { place, quantity, rule };
     let draft = Draft::new(None, When::exactly(desk.now), statement);
     // A watch that is gone already is what was wanted.
     desk.record(&[draft], form)?;
-    Ok(to())
+    Ok(Answer::See("/setup/watches".to_owned()))
 }

@@ -3,9 +3,7 @@
 
 use vernalog::observation::Quantity;
 use vernalog::trial::book::Book;
-use vernalog::trial::entry::{
-    Check, Counted, Lid, Look, PlaceKind, Statement,
-};
+use vernalog::trial::entry::{Check, Counted, Lid, Look, PlaceKind, Statement};
 
 use crate::support::house::{House, name, sample, topic};
 use crate::support::peer::{Peer, puback, publish};
@@ -101,7 +99,11 @@ async fn an_empty_store_leads_from_the_first_trial_to_the_first_count() {
         ("name-1", "c02"),
         ("seeds-1", "20"),
     ];
-    phone.send("/setup/grid", &rows).await.answers(200).shows("All 2 containers");
+    phone
+        .send("/setup/grid", &rows)
+        .await
+        .answers(200)
+        .shows("All 2 containers");
     house.clock.pass(86_400);
 
     let book = book(&house);
@@ -146,7 +148,11 @@ const BAD: &[(&str, &[(&str, &str)], &str, &str)] = &[
     ("places", &[("title", "Sill")], "kind", "what kind"),
     (
         "places",
-        &[("title", "Stair landing"), ("name", "stair-landing"), ("kind", "sill")],
+        &[
+            ("title", "Stair landing"),
+            ("name", "stair-landing"),
+            ("kind", "sill"),
+        ],
         "name",
         "give this one another",
     ),
@@ -229,6 +235,23 @@ const BAD: &[(&str, &[(&str, &str)], &str, &str)] = &[
         "in a few words why",
     ),
     ("excluded", &[("board", "b1/air"), ("reason", "x")], "on", "from when"),
+    (
+        "watches",
+        &[
+            ("place", "stair-landing"),
+            ("quantity", "humidity"),
+            ("rule", "door"),
+        ],
+        "rule",
+        "temperature",
+    ),
+    ("cells", &[("board", "b1")], "chemistry", "made of"),
+    (
+        "cells",
+        &[("board", "b1"), ("chemistry", "lithium"), ("days", "x")],
+        "days",
+        "whole number",
+    ),
     ("climate", &[("place", "stair-landing")], "temperature", "at least one"),
     (
         "climate",
@@ -261,7 +284,12 @@ const BAD: &[(&str, &[(&str, &str)], &str, &str)] = &[
     ),
     (
         "grid",
-        &[("rows", "1"), ("lid", "closed"), ("name-0", "r01"), ("seeds-0", "5")],
+        &[
+            ("rows", "1"),
+            ("lid", "closed"),
+            ("name-0", "r01"),
+            ("seeds-0", "5"),
+        ],
         "name-0",
         "has this name already",
     ),
@@ -271,9 +299,11 @@ const BAD: &[(&str, &[(&str, &str)], &str, &str)] = &[
 async fn a_form_that_cannot_be_says_why_beside_its_field_and_keeps_what_was_typed()
  {
     let house = house_with_boxes();
-    house.record(vec![
-        crate::support::house::board_stay("b1", "air", Some("boiler-shelf")),
-    ]);
+    house.record(vec![crate::support::house::board_stay(
+        "b1",
+        "air",
+        Some("boiler-shelf"),
+    )]);
     // One box has a germinated seed, so that seedlings can be followed.
     crate::web_page::record(&house, vec![germinated("r24")]);
     house.clock.pass(60);
@@ -434,8 +464,7 @@ async fn a_second_tap_makes_no_second_place() {
 }
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
-async fn a_board_that_sends_is_placed_with_one_tap_from_its_first_reading_on()
- {
+async fn a_board_that_sends_is_placed_with_one_tap_from_its_first_reading_on() {
     let mut house = with_pages();
     house.inlet.as_mut().unwrap().users_file = None;
     house.record(vec![Statement::Place {
@@ -490,12 +519,12 @@ async fn usual_watches_are_one_tap_and_are_dropped_with_one() {
     phone.send("/setup/watches", &[]).await.answers(200);
     let watches = book(&house).house.watches;
     assert_eq!(watches.len(), 1);
-    let (place, quantity) = watches.keys().next().unwrap().clone();
+    let (place, quantity, _) = watches.keys().next().unwrap().clone();
     assert_eq!(quantity, Quantity::Temperature);
 
     house.clock.pass(60);
-    let unwatch = format!("/setup/unwatch/{place}/temperature");
-    phone.send(&unwatch, &[]).await.answers(200);
+    assert_eq!(place, name("boiler-shelf"));
+    phone.send("/setup/unwatch", &[]).await.answers(200);
     assert!(book(&house).house.watches.is_empty());
     daemon.stop().await;
 }

@@ -79,7 +79,11 @@ async fn a_portion_goes_into_a_box_that_is_there_and_both_pages_tell_it() {
         )
         .await
         .shows("4 seeds moved to r02. Recorded.");
-    phone.open(&r02).await.shows("4 from r01").shows("<strong>0 of 24</strong>");
+    phone
+        .open(&r02)
+        .await
+        .shows("4 from r01")
+        .shows("<strong>0 of 24</strong>");
     daemon.stop().await;
 }
 
