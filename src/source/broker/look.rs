@@ -4,6 +4,7 @@
 //! It uses a session of its own, which ends with it: nothing that waits for
 //! the daemon is taken or acknowledged, and nothing is published.
 
+use std::error::Error;
 use std::time::Duration;
 
 use rumqttc::mqttbytes::QoS;
@@ -44,7 +45,10 @@ pub async fn look(
     mappings: &[Mapping],
     now: &Now,
 ) -> Result<BrokerLook, String> {
-    let subscriber = prepare(settings).map_err(|error| error.to_string())?;
+    let subscriber = prepare(settings).map_err(|error| {
+        let cause = error.source().map(|cause| format!(": {cause}"));
+        format!("{error}{}", cause.unwrap_or_default())
+    })?;
     let mut seen =
         listen(&subscriber, &settings.filters(mappings), now).await?;
     if settings.user.is_some() {
