@@ -4,6 +4,7 @@
 //! Each chapter is a file of its own; sentences with judgement come from
 //! `study`, titles from `messages`.
 
+mod ahead;
 mod chapters;
 mod containers;
 mod fridge;
@@ -60,6 +61,7 @@ pub fn html(scene: Scene<'_>, figures: &[Figure], made: Made<'_>) -> String {
                     (warmth::chapter(scene))
                     (chapters::treatment(scene, figures))
                     (chapters::factors(scene))
+                    (ahead::chapter(scene))
                     (containers::chapter(scene))
                     (fridge::batches(scene))
                     (fridge::chapter(scene, figures))

@@ -5,6 +5,7 @@
 //! Times are UTC, RFC 3339. What is not known is `null`, never a number; no
 //! date of writing is in it, so the same data give the same bytes.
 
+mod ahead;
 mod fill;
 mod parts;
 
@@ -14,6 +15,9 @@ use serde::{Deserialize, Serialize};
 
 use crate::units::Instant;
 
+pub use ahead::{
+    ContainerAheadResult, PredictionResult, StepAheadResult, WhenAheadResult,
+};
 pub use fill::of;
 pub(crate) use fill::{daily_light_integral, photons, tidy, within};
 pub use parts::{
@@ -48,6 +52,8 @@ pub struct Results {
     pub timing: TimingResult,
     /// Fraction against accumulated warmth, when a model was fitted.
     pub thermal_time: ThermalTime,
+    /// What is still to come; null when no container runs.
+    pub prediction: Option<PredictionResult>,
     /// Every fridge at which a unit stayed.
     pub fridge: Vec<FridgeResult>,
     /// What may be said, planned comparisons first.

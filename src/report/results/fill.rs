@@ -43,6 +43,7 @@ pub fn of(scene: Scene<'_>) -> Results {
         factors: study.factors.iter().map(factor).collect(),
         timing: timing(scene),
         thermal_time: thermal_time(&study.thermal_time),
+        prediction: study.prediction.as_ref().map(super::ahead::prediction),
         fridge: study.fridges.iter().map(|f| fridge(scene, f)).collect(),
         findings: study
             .findings
@@ -122,7 +123,7 @@ pub(crate) fn tidy(value: f64) -> Option<f64> {
 }
 
 /// A number that is finite by its making.
-fn sure(value: f64) -> f64 {
+pub(super) fn sure(value: f64) -> f64 {
     tidy(value).unwrap_or_default()
 }
 
