@@ -9,6 +9,7 @@ mod chapters;
 mod containers;
 mod fridge;
 mod methods;
+mod next;
 mod places;
 pub(crate) mod style;
 mod table;
@@ -65,6 +66,7 @@ pub fn html(scene: Scene<'_>, figures: &[Figure], made: Made<'_>) -> String {
                     (containers::chapter(scene))
                     (fridge::batches(scene))
                     (fridge::chapter(scene, figures))
+                    (next::chapter(scene))
                     (methods::quality(scene))
                     (methods::care(scene))
                     (methods::chapter(scene))

@@ -60,6 +60,9 @@ pub struct Results {
     pub findings: Vec<FindingResult>,
     /// What must be said with it.
     pub cautions: Vec<CautionResult>,
+    /// What a next trial should change, to tell apart what this one could
+    /// not.
+    pub next: Vec<NextResult>,
 }
 
 impl Results {
@@ -324,6 +327,43 @@ pub struct InteractionResult {
     pub standard_error: f64,
     /// Its limits.
     pub interval: Interval,
+}
+
+/// Something to do otherwise in a next trial.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct NextResult {
+    /// A word that stays the same from report to report: `cross`,
+    /// `more-units`, `place-runs`.
+    pub id: String,
+    /// The factor it is about.
+    pub factor: Option<String>,
+    /// What to do, and why.
+    pub text: String,
+    /// Units and seeds that takes; null where that cannot be told.
+    pub needs: Option<NeedsResult>,
+}
+
+/// Units and seeds for a stated difference.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct NeedsResult {
+    /// The kind of unit.
+    pub unit: String,
+    /// Levels.
+    pub levels: u32,
+    /// Units a level.
+    pub units_each: u32,
+    /// Seeds in each unit.
+    pub seeds_each: u32,
+    /// All seeds together.
+    pub seeds: u32,
+    /// The difference between two levels, as a share.
+    pub difference: f64,
+    /// The chance of seeing it, at 5 %, by the noncentral F.
+    pub power: f64,
+    /// Scatter between units it was reckoned with.
+    pub dispersion: f64,
 }
 
 /// Times, described.

@@ -6,11 +6,13 @@
 //! file and draws nothing.
 
 pub mod cautions;
+pub mod design;
 pub mod doses;
 pub mod factors;
 pub mod few_units;
 pub mod findings;
 pub mod fridge;
+pub mod next;
 pub mod outcome;
 pub mod place;
 pub mod prediction;
@@ -82,6 +84,8 @@ pub struct Study {
     pub findings: Vec<Finding>,
     /// What must be said with it.
     pub cautions: Vec<Caution>,
+    /// What a next trial should change.
+    pub next: Vec<next::Next>,
     /// What the numbers rest on.
     pub data_quality: DataQuality,
 }
@@ -169,9 +173,11 @@ pub fn study(material: Material<'_>) -> Study {
         fridges,
         findings: Vec::new(),
         cautions: Vec::new(),
+        next: Vec::new(),
         data_quality,
     };
     study.findings = findings::findings(&study);
     study.cautions = cautions::cautions(material, &study);
+    study.next = next::next(&study);
     study
 }

@@ -346,6 +346,9 @@ pub(super) fn contents(scene: Scene<'_>) -> Markup {
                 @if !study.fridges.is_empty() {
                     li { a href="#fridge" { "Fridge and mould" } }
                 }
+                @if !study.next.is_empty() {
+                    li { a href="#next" { "What next" } }
+                }
                 li { a href="#quality" { "Data" } }
                 li { a href="#methods" { "Methods" } }
             }
