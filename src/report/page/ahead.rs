@@ -50,12 +50,17 @@ fn foretold(scene: Scene<'_>, found: &Prediction) -> Markup {
         found.containers.iter().map(|own| row(scene, own)).collect();
     let mut columns = vec![column("Container"), number("Left")];
     for days in AHEAD_DAYS {
-        columns.push(number(&format!("In {} weeks", days / 7)));
+        let head = match days / 7 {
+            1 => "In a week".to_owned(),
+            weeks => format!("In {weeks} weeks"),
+        };
+        columns.push(number(&head));
     }
     columns.push(broad("When"));
     let note = "More germinated seeds than at the last look, with 95 % \
                 limits that hold the scatter of containers. When: from the \
-                first tenth to nine tenths of what the last step expects.";
+                first tenth to nine tenths of what the last step expects. \
+                A dash: further than the containers so far were followed.";
     table(&Caption { title: "Seeds still expected", note }, &columns, &rows)
 }
 

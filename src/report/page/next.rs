@@ -18,8 +18,9 @@ pub(super) fn chapter(scene: Scene<'_>) -> Markup {
                 }
                 p.small {
                     "Units are reckoned from this trial's own scatter, for one \
-                     comparison of two levels at 5 %; `vernalog plan` lays \
-                     out a trial for other numbers."
+                     comparison of two levels at 5 %; "
+                    code { "vernalog plan" }
+                    " lays out a trial for other numbers."
                 }
             }
         }
