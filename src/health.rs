@@ -50,6 +50,10 @@ pub struct KeepingWord {
     pub written_over_ms: u64,
     /// Why the plain-text journal could not be written, if so.
     pub journal_trouble: Option<String>,
+    /// Why readings cannot be stored, if so. On a full disk only the running
+    /// daemon itself can tell.
+    #[serde(default)]
+    pub store_trouble: Option<String>,
 }
 
 /// A backup as it is told.

@@ -19,7 +19,7 @@ use crate::daemon::watching::Watching;
 use crate::health::{DaemonHealth, SourceWord};
 use crate::observation::Name;
 use crate::source::{Delivery, SourceHealth};
-use crate::store::{Arrival, Intake, Store, StoreError, WatchStep};
+use crate::store::{Arrival, Intake, Store, StoreError, WatchStep, in_a_row};
 use crate::trial::book::Book;
 
 /// Deliveries that may wait for the writer: a few times what one connection
@@ -38,6 +38,11 @@ const LOOK: Duration = Duration::from_secs(1);
 const WATCH_CLOCK: Duration = Duration::from_secs(30);
 /// Pause after a failed commit; meanwhile nothing is acknowledged.
 const AFTER_FAILURE: Duration = Duration::from_secs(1);
+/// How often a failure that lasts is logged.
+const LOG_AGAIN: Duration = Duration::from_secs(60);
+/// What nobody would send again is kept over a failure, up to this weight:
+/// three hours of 21 boards on cables, one sample each minute, in a few MB.
+const MOST_KEPT: usize = 4_096;
 
 /// What the writer needs.
 pub(crate) struct Writer {
@@ -79,6 +84,7 @@ impl Writer {
             last_look: None,
             last_clock: None,
             failing: false,
+            logged: None,
             unkept: WatchStep::default(),
         };
         writing.keep(step)?;
@@ -101,6 +107,8 @@ pub(crate) struct Writing {
     last_clock: Option<Duration>,
     /// The last commit failed.
     failing: bool,
+    /// When that was last logged.
+    logged: Option<Monotonic>,
     /// What the watches changed and could not be written yet.
     unkept: WatchStep,
 }
@@ -123,6 +131,12 @@ impl Writing {
                 self.last_commit = Monotonic::now();
             }
             if !open {
+                if !batch.is_empty() {
+                    tracing::error!(
+                        n_messages = batch.len(),
+                        "could not be stored to the end and are lost"
+                    );
+                }
                 break;
             }
             if self.last_look.is_none_or(|last| last.elapsed() >= LOOK) {
@@ -153,7 +167,8 @@ impl Writing {
     }
 
     /// Writes a batch, confirms it, and steps the watches. On failure the
-    /// receipts are dropped, so the peers send again.
+    /// receipts are dropped, so the peers send again; what no peer would
+    /// send again stays in the batch.
     fn commit(&mut self, batch: &mut Vec<Delivery>) {
         let arrivals: Vec<Arrival<'_>> = batch
             .iter()
@@ -169,7 +184,11 @@ impl Writing {
             .collect();
         match self.intake.take(&mut self.given.store, &arrivals) {
             Ok(taken) => {
-                self.failing = false;
+                if std::mem::take(&mut self.failing) {
+                    self.logged = None;
+                    self.given.shared.stores_again();
+                    tracing::info!("readings are stored again");
+                }
                 for delivery in batch.drain(..) {
                     delivery.receipt.confirm();
                 }
@@ -180,14 +199,39 @@ impl Writing {
             }
             Err(error) => {
                 self.failing = true;
-                tracing::error!(
-                    error = &error as &dyn std::error::Error,
-                    n_messages = batch.len(),
-                    "nothing was stored or acknowledged; the boards will \
-                     send again"
-                );
-                batch.clear();
+                let why = in_a_row(&error);
+                if self.logged.is_none_or(|at| at.elapsed() >= LOG_AGAIN) {
+                    self.logged = Some(Monotonic::now());
+                    tracing::error!(
+                        why,
+                        n_messages = batch.len(),
+                        "nothing was stored or acknowledged; boards and \
+                         brokers will send again"
+                    );
+                }
+                let now = self.given.clock.now();
+                self.given.shared.cannot_store(now, why);
+                batch.retain(|delivery| !delivery.receipt.comes_again());
+                self.forget_the_oldest(batch);
                 std::thread::sleep(AFTER_FAILURE);
+            }
+        }
+    }
+
+    /// Memory is bounded: of what is kept over a failure, the newest stays.
+    fn forget_the_oldest(&self, batch: &mut Vec<Delivery>) {
+        let mut weight: usize = batch.iter().map(Delivery::weight).sum();
+        let mut n = 0;
+        while weight > MOST_KEPT && n < batch.len() {
+            weight -= batch[n].weight();
+            n += 1;
+        }
+        for delivery in batch.drain(..n) {
+            let sources = &self.given.sources;
+            if let Some(health) =
+                sources.iter().find(|s| *s.name() == delivery.source)
+            {
+                health.count("lost: nothing could be stored");
             }
         }
     }
@@ -288,8 +332,9 @@ async fn gather(
         return true;
     };
     let Some(first) = first else { return false };
-    let mut n_samples = samples_in(&first);
+    // What a failed commit left is there already.
     batch.push(first);
+    let mut n_samples: usize = batch.iter().map(samples_in).sum();
     let conversation = last_commit.elapsed() < CONVERSATION;
     let until = Monotonic::now() + commit_every;
     loop {
