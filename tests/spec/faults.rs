@@ -3,6 +3,7 @@
 
 mod disk_full;
 mod kills;
+mod power_cut;
 mod serial_torture;
 mod starting;
 

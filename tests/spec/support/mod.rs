@@ -1,6 +1,7 @@
 //! The words of the specification.
 
 pub(crate) mod broker;
+pub(crate) mod disk;
 pub(crate) mod flood;
 pub(crate) mod home;
 pub(crate) mod house;
@@ -10,6 +11,7 @@ pub(crate) mod plug;
 pub(crate) mod process;
 pub(crate) mod season;
 pub(crate) mod shelf;
+pub(crate) mod trace;
 pub(crate) mod writer;
 
 /// Whether full sizes are asked for (`tests/run --long`).
