@@ -13,7 +13,7 @@ use tokio::runtime::Handle;
 use tokio::sync::{Notify, mpsc};
 use tokio::time::timeout;
 
-use crate::daemon::clock::{Clock, StepWatch};
+use crate::daemon::clock::{Clock, StepWatch, is_set};
 use crate::daemon::keeping::Shared;
 use crate::daemon::watching::Watching;
 use crate::health::{DaemonHealth, SourceWord};
@@ -21,6 +21,7 @@ use crate::observation::Name;
 use crate::source::{Delivery, SourceHealth};
 use crate::store::{Arrival, Intake, Store, StoreError, WatchStep, in_a_row};
 use crate::trial::book::Book;
+use crate::units::Instant;
 
 /// Deliveries that may wait for the writer: a few times what one connection
 /// may have unconfirmed, so that one board in a flood does not fill it.
@@ -74,9 +75,15 @@ impl Writer {
             Watching::new(&self.store, self.zone, self.channels.clone(), now)?;
         let version = self.store.data_version()?;
         let steps = StepWatch::new(self.clock.clone());
+        let mut intake = Intake::default();
+        if !is_set(now) {
+            intake.hold_dates(true);
+            tracing::warn!("the clock of this machine is not set yet");
+        }
         let mut writing = Writing {
             given: self,
-            intake: Intake::default(),
+            intake,
+            started: now,
             watching,
             version,
             steps,
@@ -105,6 +112,8 @@ pub(crate) struct Writing {
     last_look: Option<Monotonic>,
     /// When the watches were last told the time, by the steady clock.
     last_clock: Option<Duration>,
+    /// When this life began, by the wall clock as it is now.
+    started: Instant,
     /// The last commit failed.
     failing: bool,
     /// When that was last logged.
@@ -159,11 +168,17 @@ impl Writing {
         for delivery in batch {
             delivery.received = step.by_the_new_clock(delivery.received);
         }
-        let store = &mut self.given.store;
-        if let Err(error) = self.intake.host_clock_moved(store, by_ms, now) {
+        self.intake.hold_dates(!is_set(now));
+        let (store, since) = (&mut self.given.store, self.started);
+        self.started = since.plus_millis(by_ms);
+        let taken = self.intake.host_clock_moved(store, by_ms, since, now);
+        self.watching.listen_anew(now);
+        let kept = taken
+            .map(|taken| self.watching.readings(&taken.readings))
+            .and_then(|step| self.keep(step));
+        if let Err(error) = kept {
             tracing::error!(%error, "the step of the clock could not be kept");
         }
-        self.watching.listen_anew(now);
     }
 
     /// Writes a batch, confirms it, and steps the watches. On failure the

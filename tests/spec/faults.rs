@@ -1,6 +1,7 @@
 //! Faults: the daemon or a broker killed, started twice, or unable to
 //! write. What was acknowledged is in the store exactly once.
 
+mod clock;
 mod disk_full;
 mod kills;
 mod power_cut;
