@@ -56,6 +56,11 @@ pub(crate) enum Command {
     Round(RoundArguments),
     /// Show places, boards, trials and alerts
     Status,
+    /// Show what boards send, as it is stored or refused
+    Listen(ListenArguments),
+    /// Look for what is wrong with settings, sources, disk and clock; the
+    /// exit code is 1 if something is
+    Diagnose,
     /// Show readings
     Readings(ReadingsArguments),
     /// List the ranges to be kept
@@ -79,6 +84,8 @@ pub(crate) enum Command {
     Verify(VerifyArguments),
     /// Give a board a password for the inlet, or the pages one
     Password(PasswordArguments),
+    /// Give a program a token for the pages' JSON; without a name, list them
+    Token(TokenArguments),
     /// Print completions for a shell
     Completions {
         /// The shell
@@ -110,6 +117,21 @@ pub(crate) struct ReportArguments {
     /// The end of what is told [default: the newest that is known]
     #[arg(long, value_name = "WHEN")]
     pub(crate) until: Option<String>,
+    /// Tell each step as a line of its own, for whoever waits
+    #[arg(long)]
+    pub(crate) steps: bool,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct TokenArguments {
+    /// The program's name; a new token takes the place of its old one
+    pub(crate) name: Option<Name>,
+    /// It may look, but not record
+    #[arg(long, requires = "name")]
+    pub(crate) read_only: bool,
+    /// Take it back
+    #[arg(long, requires = "name", conflicts_with = "read_only")]
+    pub(crate) revoke: bool,
 }
 
 #[derive(Debug, Args)]
@@ -136,6 +158,17 @@ pub(crate) struct RoundArguments {
     /// The round as it was at this time [default: now]
     #[arg(long, value_name = "WHEN")]
     pub(crate) at: Option<String>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct ListenArguments {
+    /// Only this board
+    #[arg(long)]
+    pub(crate) board: Option<Name>,
+    /// End after this time, such as 10min; the exit code is 1 if nothing
+    /// came
+    #[arg(long = "for", value_name = "LENGTH")]
+    pub(crate) length: Option<String>,
 }
 
 #[derive(Debug, Args)]

@@ -37,6 +37,10 @@ mod status;
 
 mod status_keeping;
 
+mod listen;
+
+mod diagnose;
+
 mod readings;
 
 mod watches;
@@ -44,6 +48,8 @@ mod watches;
 mod alerts;
 
 mod password;
+
+mod token;
 
 mod papers;
 
@@ -111,10 +117,13 @@ fn obey(arguments: &Arguments, output: &mut Output) -> Result<Answer, Failure> {
         Command::Restore(what) => backup::restore(&house()?, what, output),
         Command::Verify(what) => verify::verify(&house()?, what, output),
         Command::Status => status::status(&house()?, output),
+        Command::Listen(what) => listen::listen(&house()?, what, output),
+        Command::Diagnose => diagnose::diagnose(common, output),
         Command::Readings(what) => readings::readings(&house()?, what, output),
         Command::Watches => watches::watches(&house()?, output),
         Command::Alerts(what) => alerts::alerts(&house()?, what, output),
         Command::Password(what) => password::password(house, what, output),
+        Command::Token(what) => token::token(&house()?, what, output),
         Command::Completions { shell } => papers::completions(*shell, output),
         Command::Manual => papers::manual(output),
     }

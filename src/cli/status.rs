@@ -117,6 +117,18 @@ fn tell(
 /// minute.
 const DAEMON_SPEAKS_MILLIS: i64 = 2 * 60_000;
 
+fn is_recent(house: &House, said: Instant) -> bool {
+    house.now.millis_since(said) <= DAEMON_SPEAKS_MILLIS
+}
+
+/// Whether the daemon runs, as far as it said.
+pub(crate) fn daemon_runs(
+    house: &House,
+    said: Option<&(Instant, DaemonHealth)>,
+) -> bool {
+    said.is_some_and(|(at, health)| health.running && is_recent(house, *at))
+}
+
 /// Whether the daemon runs, and how its sources are.
 fn daemon_in_words(
     house: &House,
@@ -126,7 +138,7 @@ fn daemon_in_words(
         return vec!["daemon    never ran on this data file".to_owned()];
     };
     let ago = house.ago(*at);
-    let recent = house.now.millis_since(*at) <= DAEMON_SPEAKS_MILLIS;
+    let recent = is_recent(house, *at);
     let mut lines = vec![match (health.running, recent) {
         (true, true) => "daemon    runs".to_owned(),
         (true, false) => {

@@ -3,6 +3,7 @@
 //!
 //! Only gathers: what a section means is said beside what it sets up.
 
+use std::ffi::OsString;
 use std::fmt;
 use std::fs;
 use std::ops::Range;
@@ -205,7 +206,9 @@ impl Settings {
             web: connections.web.map(|settings| web::Opening {
                 settings,
                 password_file: self.web_password_file(),
+                token_file: self.web_token_file(),
                 zone: self.zone,
+                program: self.this_program(),
             }),
         }
     }
@@ -217,12 +220,40 @@ impl Settings {
     }
 }
 
+impl Settings {
+    /// Where the hashed tokens for programs are kept, if there are any.
+    #[must_use]
+    pub fn web_token_file(&self) -> PathBuf {
+        beside(self.file.as_deref(), Path::new(web::TOKEN_FILE))
+    }
+
+    /// This program, led to the same settings and data; empty when the
+    /// system does not say where it is.
+    fn this_program(&self) -> Vec<OsString> {
+        let Ok(program) = std::env::current_exe() else { return Vec::new() };
+        let mut words = vec![program.into_os_string()];
+        if let Some(file) = &self.file {
+            words.extend(["--settings".into(), file.into()]);
+        }
+        words.extend(["--data".into(), self.data.clone().into()]);
+        words
+    }
+}
+
 /// Makes the files named in sections lie beside the settings.
 fn resolve(file: &Path, connections: &mut Connections) {
-    let users = connections.inlet.iter_mut().map(|i| &mut i.users_file);
-    let passwords =
-        connections.brokers.iter_mut().map(|b| &mut b.password_file);
-    for path in users.chain(passwords).flatten() {
+    let inlet = connections.inlet.iter_mut().flat_map(|i| {
+        [&mut i.users_file, &mut i.certificate_file, &mut i.key_file]
+    });
+    let brokers = connections
+        .brokers
+        .iter_mut()
+        .flat_map(|b| [&mut b.password_file, &mut b.ca_file]);
+    let web = connections
+        .web
+        .iter_mut()
+        .flat_map(|w| [&mut w.certificate_file, &mut w.key_file]);
+    for path in inlet.chain(brokers).chain(web).flatten() {
         *path = beside(Some(file), path);
     }
 }

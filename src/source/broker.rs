@@ -13,6 +13,8 @@
 //! loss: read bytes stay in its frame buffer, read packets in its event
 //! queue.
 
+mod look;
+
 mod settings;
 
 use std::sync::Arc;
@@ -22,7 +24,8 @@ use rumqttc::mqttbytes::v4::{Packet, PubAck, Publish, SubscribeFilter};
 use rumqttc::mqttbytes::{self, QoS};
 use rumqttc::{
     AsyncClient, ConnectReturnCode, ConnectionError, Event, EventLoop,
-    MqttOptions, StateError, SubAck, SubscribeReasonCode,
+    MqttOptions, StateError, SubAck, SubscribeReasonCode, TlsConfiguration,
+    Transport,
 };
 use tokio::sync::mpsc::error::TrySendError;
 use tokio::time::{Instant, sleep, sleep_until, timeout, timeout_at};
@@ -31,9 +34,11 @@ use crate::decode::MOST_BYTES;
 use crate::source::delivery::{Delivery, SourceName, Unconfirmed, weight};
 use crate::source::health::{SourceHealth, SourceState};
 use crate::source::patience::Patience;
+use crate::source::tls::{self, Authority};
 use crate::source::topic::{self, Route};
-use crate::source::{Feed, stopped};
+use crate::source::{Feed, Now, stopped};
 
+pub use look::{BrokerLook, look};
 pub use settings::{BrokerError, Settings};
 
 /// Far above the 64 KiB of the wire contract: a message above this limit
@@ -56,20 +61,23 @@ const SHORT: Duration = Duration::from_secs(10);
 pub struct Subscriber {
     settings: Settings,
     password: Option<String>,
+    authority: Option<Authority>,
     health: Arc<SourceHealth>,
 }
 
-/// Checks the settings and reads the password file.
+/// Checks the settings and reads the files they name.
 ///
 /// # Errors
-/// [`BrokerError`] when the file cannot be read or a topic is no filter.
+/// [`BrokerError`] when a file cannot be used or a topic is no filter.
 pub fn prepare(settings: &Settings) -> Result<Subscriber, BrokerError> {
     settings.check()?;
     let password = settings.password()?;
+    let authority = settings.authority()?;
     let name = format!("broker {}:{}", settings.host, settings.port);
     Ok(Subscriber {
         settings: settings.clone(),
         password,
+        authority,
         health: Arc::new(SourceHealth::new(SourceName::new(&name))),
     })
 }
@@ -85,6 +93,16 @@ enum Lost {
     TooLarge(usize),
     Refused(String),
     Broken(String),
+}
+
+impl Lost {
+    /// The reason in a sentence.
+    fn in_words(self) -> String {
+        match self {
+            Self::Refused(why) | Self::Broken(why) => why,
+            lost => format!("the connection ended ({lost:?})"),
+        }
+    }
 }
 
 impl Subscriber {
@@ -184,13 +202,14 @@ impl Subscriber {
         false
     }
 
-    fn options(&self) -> MqttOptions {
+    fn options(
+        &self,
+        client_id: String,
+        now: &Now,
+    ) -> Result<MqttOptions, Lost> {
         let settings = &self.settings;
-        let mut options = MqttOptions::new(
-            settings.client_id(),
-            settings.host.clone(),
-            settings.port,
-        );
+        let mut options =
+            MqttOptions::new(client_id, settings.host.clone(), settings.port);
         options
             .set_keep_alive(settings.keep_alive())
             .set_clean_session(false)
@@ -200,7 +219,14 @@ impl Subscriber {
             let password = self.password.clone().unwrap_or_default();
             options.set_credentials(user.clone(), password);
         }
-        options
+        if let Some(authority) = &self.authority {
+            let client = authority
+                .client(now.clone())
+                .map_err(|error| Lost::Refused(error.to_string()))?;
+            let tls = TlsConfiguration::Rustls(client);
+            options.set_transport(Transport::tls_with_config(tls));
+        }
+        Ok(options)
     }
 }
 
@@ -244,7 +270,11 @@ impl<'a> Visit<'a> {
 
     /// Returns why the connection ended and how long it lived.
     async fn attend(mut self) -> (Lost, Duration) {
-        let options = self.subscriber.options();
+        let id = self.subscriber.settings.client_id();
+        let options = match self.subscriber.options(id, &self.feed.now) {
+            Ok(options) => options,
+            Err(lost) => return (lost, Duration::ZERO),
+        };
         let (client, mut event_loop) = AsyncClient::new(options, 4);
         event_loop.network_options.set_connection_timeout(ANSWER.as_secs());
         event_loop.network_options.set_tcp_nodelay(true);
@@ -254,7 +284,7 @@ impl<'a> Visit<'a> {
             () = stopped(&mut stop) => return (Lost::Stopped, Duration::ZERO),
         };
         if let Err(error) = first {
-            return (self.reason(error), Duration::ZERO);
+            return (self.subscriber.reason(error), Duration::ZERO);
         }
         let begin = Instant::now();
         (self.last_message, self.last_acknowledgement) = (begin, begin);
@@ -302,7 +332,7 @@ impl<'a> Visit<'a> {
                             }
                         }
                         Ok(Event::Outgoing(_)) => {}
-                        Err(error) => return self.reason(error),
+                        Err(error) => return self.subscriber.reason(error),
                     }
                 }
                 () = self.unconfirmed.news() => {
@@ -474,10 +504,12 @@ impl<'a> Visit<'a> {
         }
         Lost::Stopped
     }
+}
 
+impl Subscriber {
     fn reason(&self, error: ConnectionError) -> Lost {
         use mqttbytes::Error::PayloadSizeLimitExceeded;
-        let settings = &self.subscriber.settings;
+        let settings = &self.settings;
         let place = format!("{}:{}", settings.host, settings.port);
         match error {
             ConnectionError::MqttState(StateError::Deserialization(
@@ -502,11 +534,41 @@ impl<'a> Visit<'a> {
             ConnectionError::MqttState(StateError::AwaitPingResp) => {
                 Lost::Stalled
             }
+            ConnectionError::Tls(error) => self.without_tls(&place, &error),
             ConnectionError::NetworkTimeout => Lost::Broken(format!(
                 "the broker {place} did not answer within {} s",
                 ANSWER.as_secs()
             )),
+            other if settings.port == 8883 && settings.ca_file.is_none() => {
+                Lost::Broken(format!(
+                    "broker {place}: {other}; port 8883 mostly wants TLS: \
+                     set ca_file"
+                ))
+            }
             other => Lost::Broken(format!("broker {place}: {other}")),
+        }
+    }
+
+    fn without_tls(&self, place: &str, error: &rumqttc::TlsError) -> Lost {
+        use rumqttc::TlsError as T;
+        let Some(authority) = &self.authority else {
+            return Lost::Broken(format!("broker {place}: {error}"));
+        };
+        let cause = match error {
+            T::TLS(cause) => Some(cause),
+            T::Io(error) => tls::inside(error),
+            _ => None,
+        };
+        match (cause, error) {
+            (Some(cause), _) => Lost::Refused(authority.told(place, cause)),
+            (None, T::DNSName(_)) => Lost::Refused(format!(
+                "\"{}\" is neither a name nor an address that a \
+                 certificate could be checked for",
+                self.settings.host
+            )),
+            (None, other) => {
+                Lost::Broken(format!("TLS with broker {place}: {other}"))
+            }
         }
     }
 }

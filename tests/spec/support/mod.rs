@@ -1,7 +1,9 @@
 //! The words of the specification.
 
+pub(crate) mod authority;
 pub(crate) mod broker;
 pub(crate) mod disk;
+pub(crate) mod browser;
 pub(crate) mod flood;
 pub(crate) mod home;
 pub(crate) mod house;
