@@ -3,9 +3,11 @@
 
 mod clock;
 mod disk_full;
+mod hostile;
 mod kills;
 mod power_cut;
 mod serial_torture;
+mod soak;
 mod starting;
 
 use std::time::{Duration, Instant};

@@ -27,3 +27,6 @@ mod trial_folder;
 mod truth;
 mod watching;
 mod web_page;
+
+#[path = "../bench/hostile/inputs.rs"]
+mod inputs;

@@ -2,8 +2,8 @@
 
 pub(crate) mod authority;
 pub(crate) mod broker;
-pub(crate) mod disk;
 pub(crate) mod browser;
+pub(crate) mod disk;
 pub(crate) mod flood;
 pub(crate) mod home;
 pub(crate) mod house;
