@@ -7,6 +7,7 @@
 #![allow(clippy::print_stdout, reason = "a benchmark prints its figures")]
 #![allow(clippy::unwrap_used, reason = "a benchmark may end with a message")]
 
+#[allow(dead_code, reason = "the specification uses all of it")]
 #[path = "hostile/inputs.rs"]
 mod inputs;
 

@@ -24,7 +24,7 @@ fn judged<E>(message: Result<Message, E>) -> bool {
 }
 
 /// The decoders with all that they need.
-pub struct Decoders {
+pub(crate) struct Decoders {
     board: Name,
     mapping: Mapping,
     received: Instant,
@@ -47,7 +47,7 @@ impl Default for Decoders {
 
 impl Decoders {
     /// Gives bytes to every decoder; how many understood them.
-    pub fn feed(&self, bytes: &[u8]) -> u32 {
+    pub(crate) fn feed(&self, bytes: &[u8]) -> u32 {
         let mut understood = 0;
         understood += u32::from(judged(decode::payload(
             &self.board,
@@ -78,18 +78,18 @@ impl Decoders {
 
 /// What became of a conversation.
 #[derive(Debug, PartialEq)]
-pub struct Talk {
+pub(crate) struct Talk {
     /// Why it ended, in the inlet's words.
-    pub ended: &'static str,
+    pub(crate) ended: &'static str,
     /// Messages that the writer got, in order.
-    pub delivered: Vec<Result<Message, String>>,
+    pub(crate) delivered: Vec<Result<Message, String>>,
     /// What the peer heard.
-    pub heard: Vec<u8>,
+    pub(crate) heard: Vec<u8>,
 }
 
 /// A peer that says these bytes and hangs up, and a writer that confirms
 /// everything at once. The time is stepped by the runtime.
-pub async fn talk(bytes: &[u8]) -> Talk {
+pub(crate) async fn talk(bytes: &[u8]) -> Talk {
     let (deliveries, mut queue) = mpsc::channel(4_096);
     let (stop, stopping) = watch::channel(false);
     let feed = Feed {
