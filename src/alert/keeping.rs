@@ -48,8 +48,6 @@ pub enum Trouble {
     Disk,
     /// No backup could be made.
     Backup,
-    /// Readings cannot be stored.
-    Store,
 }
 
 impl Trouble {
@@ -59,7 +57,6 @@ impl Trouble {
         match self {
             Self::Disk => "data-disk",
             Self::Backup => "data-backup",
-            Self::Store => "data-store",
         }
     }
 
@@ -73,7 +70,7 @@ impl Trouble {
         why: &str,
     ) -> Alert {
         let (kind, severity) = match self {
-            Self::Disk | Self::Store => (AlertKind::Disk, Severity::Urgent),
+            Self::Disk => (AlertKind::Disk, Severity::Urgent),
             Self::Backup => (AlertKind::Backup, Severity::Normal),
         };
         let text = match (self, state) {
@@ -85,15 +82,6 @@ impl Trouble {
                  full, no reading is stored or acknowledged; boards and \
                  brokers keep what they can. Safe to do: take away files that \
                  are not vernalog's, or move old backups to another disk."
-            ),
-            (Self::Store, Change::Cleared) => {
-                "Readings are stored again.".to_owned()
-            }
-            (Self::Store, _) => format!(
-                "Readings cannot be stored: {why}. Nothing is acknowledged \
-                 meanwhile; boards and brokers keep what they can and send \
-                 it again. Safe to do: see that the disk of the data file has \
-                 room and can be written; the daemon tries again by itself."
             ),
             (Self::Backup, Change::Cleared) => {
                 "A backup was made again.".to_owned()

@@ -54,17 +54,8 @@ const MARK: Duration = Duration::from_secs(600);
 pub(crate) struct Shared {
     word: Mutex<KeepingWord>,
     passes: AtomicU64,
-    storing: Mutex<Storing>,
-}
-
-/// How the writer fares.
-#[derive(Debug, Clone, Default)]
-struct Storing {
-    /// Nothing can be stored since then, and why.
-    failing: Option<(Instant, String)>,
-    /// The same, until it was told as an alert: on a full disk that may be
-    /// possible only when it is over.
-    untold: Option<(Instant, String)>,
+    /// Why readings cannot be stored, if so.
+    store_trouble: Mutex<Option<String>>,
 }
 
 impl Shared {
@@ -84,21 +75,17 @@ impl Shared {
     }
 
     /// Nothing can be stored.
-    pub(crate) fn cannot_store(&self, now: Instant, why: String) {
-        let mut storing = self.storing();
-        if storing.failing.is_none() {
-            storing.failing = Some((now, why.clone()));
-            storing.untold = Some((now, why));
-        }
+    pub(crate) fn cannot_store(&self, why: String) {
+        *self.store_trouble() = Some(why);
     }
 
     /// Readings are stored again.
     pub(crate) fn stores_again(&self) {
-        self.storing().failing = None;
+        *self.store_trouble() = None;
     }
 
-    fn storing(&self) -> MutexGuard<'_, Storing> {
-        self.storing.lock().unwrap_or_else(PoisonError::into_inner)
+    fn store_trouble(&self) -> MutexGuard<'_, Option<String>> {
+        self.store_trouble.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     fn locked(&self) -> MutexGuard<'_, KeepingWord> {
@@ -183,8 +170,7 @@ impl Keeper {
         }
         self.back_up_if_due(state, now, steady);
         self.tell_troubles(state, now);
-        let failing = self.shared.storing().failing.clone();
-        state.word.store_trouble = failing.map(|(_, why)| why);
+        state.word.store_trouble = self.shared.store_trouble().clone();
         state.word.looked = Some(now);
         *self.shared.locked() = state.word.clone();
     }
@@ -305,26 +291,18 @@ impl Keeper {
                 word.disk_total_bytes / 1_000_000
             )
         });
-        let at = |why| (now, why);
-        let storing = self.shared.storing().clone();
-        let troubles = [
-            (Trouble::Disk, low.map(at)),
-            (Trouble::Backup, word.backup_trouble.clone().map(at)),
-            (Trouble::Store, storing.failing.or(storing.untold)),
-        ];
-        for (trouble, why) in troubles {
+        let backup = word.backup_trouble.clone();
+        for (trouble, why) in [(Trouble::Disk, low), (Trouble::Backup, backup)]
+        {
             if state.told.get(&trouble) == Some(&why.is_some()) {
                 continue;
             }
-            match self.tell(trouble, why.as_ref(), now) {
+            match self.tell(trouble, why.as_deref(), now) {
                 Ok(()) => {
                     state.told.insert(trouble, why.is_some());
-                    if trouble == Trouble::Store {
-                        self.shared.storing().untold = None;
-                    }
                 }
                 // While nothing can be stored, that is known already.
-                Err(_) if self.shared.storing().failing.is_some() => {}
+                Err(_) if self.shared.store_trouble().is_some() => {}
                 Err(error) => {
                     tracing::error!(%error, "an alert could not be kept yet");
                 }
@@ -335,7 +313,7 @@ impl Keeper {
     fn tell(
         &self,
         trouble: Trouble,
-        why: Option<&(Instant, String)>,
+        why: Option<&str>,
         now: Instant,
     ) -> Result<(), StoreError> {
         let mut store = Store::open(&self.data, Access::ReadWrite)?;
@@ -344,13 +322,12 @@ impl Keeper {
             .into_iter()
             .find(|row| row.watch == trouble.key() && row.cleared.is_none());
         let (change, since) = match (why, &lasting) {
-            (Some((since, _)), None) => (Change::Raised, *since),
+            (Some(_), None) => (Change::Raised, now),
             (None, Some(row)) => (Change::Cleared, row.raised),
             // It lasts, or is over, as it was.
             _ => return Ok(()),
         };
-        let why = why.map_or("", |(_, why)| why.as_str());
-        let alert = trouble.alert(change, since, now, why);
+        let alert = trouble.alert(change, since, now, why.unwrap_or_default());
         let body = serde_json::to_string(&AlertJson::new(&alert, 1))
             .expect("plain data can be written as JSON");
         let id = alert.id.to_string();

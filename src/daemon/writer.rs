@@ -13,9 +13,10 @@ use tokio::runtime::Handle;
 use tokio::sync::{Notify, mpsc};
 use tokio::time::timeout;
 
+use crate::alert::faults::UNDELIVERED;
 use crate::daemon::clock::{Clock, StepWatch, is_set};
 use crate::daemon::keeping::Shared;
-use crate::daemon::watching::Watching;
+use crate::daemon::watching::{Outside, SourceNow, Watching};
 use crate::health::{DaemonHealth, SourceWord};
 use crate::observation::Name;
 use crate::source::{Delivery, SourceHealth};
@@ -90,7 +91,7 @@ impl Writer {
             last_commit: Monotonic::now(),
             last_look: None,
             last_clock: None,
-            failing: false,
+            failing_since: None,
             logged: None,
             unkept: WatchStep::default(),
         };
@@ -114,8 +115,8 @@ pub(crate) struct Writing {
     last_clock: Option<Duration>,
     /// When this life began, by the wall clock as it is now.
     started: Instant,
-    /// The last commit failed.
-    failing: bool,
+    /// Since when commits have failed, if the last one did.
+    failing_since: Option<Instant>,
     /// When that was last logged.
     logged: Option<Monotonic>,
     /// What the watches changed and could not be written yet.
@@ -156,7 +157,7 @@ impl Writing {
             }
         }
         self.keep(WatchStep::default())?;
-        self.say(false)
+        self.say(false, self.given.clock.now())
     }
 
     /// A step of the wall clock moves all that is known of boards, and what
@@ -172,12 +173,15 @@ impl Writing {
         let (store, since) = (&mut self.given.store, self.started);
         self.started = since.plus_millis(by_ms);
         let taken = self.intake.host_clock_moved(store, by_ms, since, now);
-        self.watching.listen_anew(now);
-        let kept = taken
-            .map(|taken| self.watching.readings(&taken.readings))
-            .and_then(|step| self.keep(step));
-        if let Err(error) = kept {
-            tracing::error!(%error, "the step of the clock could not be kept");
+        let mut step = self.watching.clock_was_set(by_ms, now);
+        match taken {
+            Ok(taken) => step.then(self.watching.readings(&taken.readings)),
+            Err(error) => {
+                tracing::error!(%error, "the step of the clock is not kept");
+            }
+        }
+        if let Err(error) = self.keep(step) {
+            tracing::error!(%error, "an alert could not be kept yet");
         }
     }
 
@@ -199,21 +203,30 @@ impl Writing {
             .collect();
         match self.intake.take(&mut self.given.store, &arrivals) {
             Ok(taken) => {
-                if std::mem::take(&mut self.failing) {
+                let now = self.given.clock.now();
+                let mut step = WatchStep::default();
+                if let Some(since) = self.failing_since.take() {
                     self.logged = None;
                     self.given.shared.stores_again();
                     tracing::info!("readings are stored again");
+                    step.then(self.watching.stored_again(since, now));
                 }
+                let came = batch.iter().filter_map(|delivery| {
+                    let message = delivery.content.as_ref().ok()?;
+                    Some((&message.board, delivery.source.as_str()))
+                });
+                step.then(self.watching.came_by(came));
                 for delivery in batch.drain(..) {
                     delivery.receipt.confirm();
                 }
-                let step = self.watching.readings(&taken.readings);
+                step.then(self.watching.readings(&taken.readings));
                 if let Err(error) = self.keep(step) {
                     tracing::error!(%error, "an alert could not be kept yet");
                 }
             }
             Err(error) => {
-                self.failing = true;
+                let now = self.given.clock.now();
+                self.failing_since.get_or_insert(now);
                 let why = in_a_row(&error);
                 if self.logged.is_none_or(|at| at.elapsed() >= LOG_AGAIN) {
                     self.logged = Some(Monotonic::now());
@@ -224,8 +237,7 @@ impl Writing {
                          brokers will send again"
                     );
                 }
-                let now = self.given.clock.now();
-                self.given.shared.cannot_store(now, why);
+                self.given.shared.cannot_store(why);
                 batch.retain(|delivery| !delivery.receipt.comes_again());
                 self.forget_the_oldest(batch);
                 std::thread::sleep(AFTER_FAILURE);
@@ -270,9 +282,10 @@ impl Writing {
             self.last_clock = Some(steady);
             // Messages that were not taken become due by time alone.
             self.given.outbox.notify_one();
-            let step = self.watching.clock(now);
+            let outside = self.outside(now)?;
+            let step = self.watching.clock(&outside, now);
             self.keep(step)?;
-            self.say(true)?;
+            self.say(true, now)?;
         }
         Ok(())
     }
@@ -302,18 +315,38 @@ impl Writing {
         Ok(())
     }
 
-    /// Leaves word for `status`.
-    fn say(&mut self, running: bool) -> Result<(), StoreError> {
+    /// How the ways in and out stand.
+    fn outside(&self, now: Instant) -> Result<Outside, StoreError> {
+        let (waiting, given_up) =
+            self.given.store.hopeless_messages(UNDELIVERED, now)?;
+        let sources = self
+            .given
+            .sources
+            .iter()
+            .map(|source| {
+                let condition = source.condition();
+                SourceNow {
+                    name: source.name().to_string(),
+                    well: condition.state.is_well(),
+                    detail: condition.detail,
+                }
+            })
+            .collect();
+        Ok(Outside { sources, waiting, given_up })
+    }
+
+    /// Leaves word for `status`: how things stood at an instant.
+    fn say(&mut self, running: bool, at: Instant) -> Result<(), StoreError> {
         let given = &mut self.given;
         let health = DaemonHealth {
             running,
             waiting: given.deliveries.len(),
-            failing: self.failing,
+            failing: self.failing_since.is_some(),
             sources: given.sources.iter().map(|s| source_word(s)).collect(),
             broken: given.broken.clone(),
             keeping: given.shared.word(),
         };
-        given.store.daemon_says(&health, given.clock.now())
+        given.store.daemon_says(&health, at)
     }
 }
 
