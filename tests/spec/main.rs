@@ -27,5 +27,9 @@ mod storing;
 mod thermal_time;
 mod trial_folder;
 mod truth;
+mod watches;
 mod watching;
 mod web_page;
+
+#[path = "../bench/hostile/inputs.rs"]
+mod inputs;
