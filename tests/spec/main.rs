@@ -7,6 +7,7 @@
 
 mod support;
 
+mod asking;
 mod collecting;
 mod command_line;
 mod demo;
@@ -26,5 +27,9 @@ mod storing;
 mod thermal_time;
 mod trial_folder;
 mod truth;
+mod watches;
 mod watching;
 mod web_page;
+
+#[path = "../bench/hostile/inputs.rs"]
+mod inputs;
