@@ -10,6 +10,7 @@ mod boots;
 pub mod disk;
 pub mod forward;
 mod gaps;
+mod hours;
 mod intake;
 pub mod journal;
 mod ledger;

@@ -11,6 +11,7 @@ pub mod factors;
 pub mod few_units;
 pub mod findings;
 pub mod fridge;
+pub mod hourly;
 pub mod outcome;
 pub mod place;
 mod quality;

