@@ -129,6 +129,7 @@ async fn a_round_of_24_with_4_changed_takes_under_90_seconds_of_screen_time() {
         screen.as_secs_f64()
     ));
     assert!(hand.taps <= 2 * 24, "{} taps", hand.taps);
+    // The machine's part is a few seconds; on a busy one it is no measure.
     assert!(hand.pace() < Duration::from_secs(85), "{:?}", hand.pace());
     let germinated: u32 =
         order.iter().map(|called| unit(&house, called).germinated()).sum();
