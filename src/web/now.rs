@@ -55,7 +55,7 @@ pub(crate) fn page(desk: &Desk) -> Result<Answer, StoreError> {
 }
 
 /// What the daemon says of itself, when it is not well.
-fn troubles(desk: &Desk) -> Result<Vec<String>, StoreError> {
+pub(crate) fn troubles(desk: &Desk) -> Result<Vec<String>, StoreError> {
     let mut told = Vec::new();
     let Some((at, health)) = desk.store.daemon_said()? else {
         return Ok(told);
@@ -116,7 +116,7 @@ fn to_do(desk: &Desk, series: &[SeriesInfo]) -> Markup {
 
 /// How a quantity stands at a place.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum State {
+pub(crate) enum State {
     InRange,
     Above,
     Below,
@@ -126,7 +126,12 @@ enum State {
 }
 
 impl State {
-    fn of(desk: &Desk, place: &Place, q: Quantity, reading: &Reading) -> Self {
+    pub(crate) fn of(
+        desk: &Desk,
+        place: &Place,
+        q: Quantity,
+        reading: &Reading,
+    ) -> Self {
         if desk.now.millis_since(reading.at) > STALE_MILLIS {
             return Self::Unknown;
         }
@@ -152,7 +157,7 @@ impl State {
         }
     }
 
-    fn words(self) -> &'static str {
+    pub(crate) fn words(self) -> &'static str {
         match self {
             Self::InRange => "in range",
             Self::Above => "above its range",
@@ -269,7 +274,7 @@ pub(crate) fn value(quantity: Quantity, value: f64) -> String {
 
 /// The newest reading of each quantity that speaks for a place now,
 /// corrected as the ledger says.
-fn newest(
+pub(crate) fn newest(
     desk: &Desk,
     series: &[SeriesInfo],
     place: &Place,
