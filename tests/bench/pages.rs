@@ -121,7 +121,7 @@ fn prepare(data: &Path, days: i64, now: Instant) {
 fn record(store: &mut Store, first: Instant, now: Instant) {
     let trial = name("rowan");
     let mut drafts = vec![Draft::new(
-        None,
+        Some(&trial),
         When::exactly(first),
         Statement::Trial {
             trial: trial.clone(),

@@ -17,6 +17,7 @@ mod faults;
 mod figures;
 mod finding_faults;
 mod keeping;
+mod labels;
 mod ledger_form;
 mod published;
 mod reporting;
