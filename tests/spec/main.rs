@@ -26,5 +26,6 @@ mod storing;
 mod thermal_time;
 mod trial_folder;
 mod truth;
+mod watches;
 mod watching;
 mod web_page;
