@@ -97,7 +97,7 @@ impl Store {
             let asked = asked(from.max(until), to);
             let mut rows = statement.query(asked).reading()?;
             while let Some(row) = rows.next().reading()? {
-                let id: i64 = row.get("series").reading()?;
+                let id: i64 = row.get(0).reading()?;
                 if let Some(place) = places.get(&id) {
                     found[*place].push(sum_from(row)?);
                 }
@@ -124,8 +124,8 @@ fn added_up(
 ) -> Result<Vec<HourSum>, StoreError> {
     let mut statement = connection
         .prepare_cached(
-            "SELECT hour, n, low, high, total, first_ms, last_ms, at_least \
-             FROM hour WHERE series = ?1 AND hour >= ?2 AND hour < ?3",
+            "SELECT series, hour, n, low, high, total, first_ms, last_ms, \
+             at_least FROM hour WHERE series = ?1 AND hour >= ?2 AND hour < ?3",
         )
         .reading()?;
     let mut rows = statement.query([series, from, to]).reading()?;
@@ -136,17 +136,20 @@ fn added_up(
     Ok(hours)
 }
 
+/// By place and not by name: a year has a hundred thousand of them. The
+/// first column is the series.
 fn sum_from(row: &Row<'_>) -> Result<HourSum, StoreError> {
-    let at = |column: &str| row.get(column).map(Instant::from_millis).reading();
+    let at =
+        |column: usize| row.get(column).map(Instant::from_millis).reading();
     Ok(HourSum {
-        hour: row.get("hour").reading()?,
-        n: row.get("n").reading()?,
-        low: row.get("low").reading()?,
-        high: row.get("high").reading()?,
-        total: row.get("total").reading()?,
-        first: at("first_ms")?,
-        last: at("last_ms")?,
-        at_least: row.get("at_least").reading()?,
+        hour: row.get(1).reading()?,
+        n: row.get(2).reading()?,
+        low: row.get(3).reading()?,
+        high: row.get(4).reading()?,
+        total: row.get(5).reading()?,
+        first: at(6)?,
+        last: at(7)?,
+        at_least: row.get(8).reading()?,
     })
 }
 

@@ -245,7 +245,9 @@ async fn measure(data: &Path) {
     let opening = web::Opening {
         settings: web::Settings { listen: loopback, ..Default::default() },
         password_file: data.with_file_name(web::PASSWORD_FILE),
+        token_file: data.with_file_name(web::TOKEN_FILE),
         zone: ZoneRule { zone, evening: chrono::NaiveTime::MIN },
+        program: Vec::new(),
     };
     let plan = Plan {
         data: data.to_owned(),
