@@ -7,6 +7,7 @@
 
 mod support;
 
+mod asking;
 mod collecting;
 mod command_line;
 mod demo;
@@ -29,3 +30,6 @@ mod truth;
 mod watches;
 mod watching;
 mod web_page;
+
+#[path = "../bench/hostile/inputs.rs"]
+mod inputs;
