@@ -238,12 +238,15 @@ impl Quality {
         self.0 & other.0 == other.0
     }
 
+    /// Marks with any of which a value enters no dose.
+    pub const NOT_COUNTED: Self =
+        Self(Self::STUCK.0 | Self::CLOCK_DOUBTFUL.0 | Self::KNOWN_FALSE.0);
+
     /// Whether the value may enter a dose: not stuck, not a known false
     /// value, and at a certain instant.
     #[must_use]
     pub const fn counts(self) -> bool {
-        self.0 & (Self::STUCK.0 | Self::CLOCK_DOUBTFUL.0 | Self::KNOWN_FALSE.0)
-            == 0
+        self.0 & Self::NOT_COUNTED.0 == 0
     }
 
     /// The marks in words, in a fixed order.

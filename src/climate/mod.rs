@@ -12,6 +12,7 @@ pub mod shape;
 
 pub mod log;
 
+pub mod hours;
 pub mod integrate;
 
 pub mod days;

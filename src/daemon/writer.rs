@@ -275,6 +275,7 @@ impl Writing {
             self.declare()?;
             self.version = seen;
         }
+        self.given.store.add_up(now)?;
         let taken = self.intake.tick(&mut self.given.store, now)?;
         let step = self.watching.readings(&taken.readings);
         self.keep(step)?;

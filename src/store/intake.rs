@@ -11,6 +11,7 @@ use rusqlite::{CachedStatement, Connection};
 
 use crate::observation::{Message, Name, Reading, Series};
 use crate::store::board::KnownBoard;
+use crate::store::hours::Late;
 use crate::store::readings::{self, Inserted};
 use crate::store::refused::{self, RefusedRow, count};
 use crate::store::streams::last_day;
@@ -173,11 +174,12 @@ impl Intake {
         work_in: impl FnOnce(&mut Self, &mut Work<'_>) -> Result<(), StoreError>,
     ) -> Result<Taken, StoreError> {
         let transaction = store.begin()?;
-        let taken = {
+        let (taken, late) = {
             let mut work = Work::on(&transaction, self.hold)?;
             work_in(self, &mut work)?;
-            work.taken
+            (work.taken, work.late)
         };
+        late.write(&transaction)?;
         for board in self.known(&transaction, now)?.values_mut() {
             board.write(&transaction)?;
         }
@@ -293,6 +295,7 @@ pub(crate) struct Work<'c> {
     /// No sample gets a date now.
     pub(crate) hold: bool,
     insertion: CachedStatement<'c>,
+    late: Late,
 }
 
 impl<'c> Work<'c> {
@@ -303,6 +306,7 @@ impl<'c> Work<'c> {
             taken: Taken::default(),
             n_values: 0,
             insertion: readings::insertion(connection)?,
+            late: Late::on(connection)?,
         })
     }
 
@@ -321,7 +325,10 @@ impl<'c> Work<'c> {
                 reading,
             )?;
             match inserted {
-                Inserted::New => return Ok(Some(reading)),
+                Inserted::New => {
+                    self.late.note(series, reading);
+                    return Ok(Some(reading));
+                }
                 Inserted::Same => return Ok(None),
                 Inserted::Other(_) => reading.at = reading.at.plus_millis(1),
             }

@@ -11,6 +11,7 @@ pub mod disk;
 pub mod forward;
 mod gaps;
 mod host_clock;
+mod hours;
 mod intake;
 pub mod journal;
 mod ledger;

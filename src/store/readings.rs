@@ -8,6 +8,7 @@ use std::collections::btree_map::Entry;
 use rusqlite::{CachedStatement, Connection, OptionalExtension, params};
 
 use crate::observation::{Quality, Reading, Series};
+use crate::store::hours::Late;
 use crate::store::numbers::{packed, unpacked};
 use crate::store::series::{Addition, find, id_of, series_from};
 use crate::store::{Doing, Store, StoreError};
@@ -50,6 +51,7 @@ impl Store {
         let mut known: BTreeMap<&Series, (i64, Addition)> = BTreeMap::new();
         let mut imported = Imported::default();
         let mut insertion = insertion(&transaction)?;
+        let mut late = Late::on(&transaction)?;
         for (index, (series, reading)) in chunk.iter().enumerate() {
             if !known.contains_key(series) {
                 let id = id_of(&transaction, series)?;
@@ -60,6 +62,7 @@ impl Store {
             match insert(&transaction, &mut insertion, *id, *reading)? {
                 Inserted::New => {
                     addition.note(*reading);
+                    late.note(*id, *reading);
                     imported.new += 1;
                 }
                 Inserted::Same => imported.repeated += 1,
@@ -72,6 +75,7 @@ impl Store {
         for (id, addition) in known.values_mut() {
             addition.write(&transaction, *id)?;
         }
+        late.write(&transaction)?;
         transaction.commit().writing()?;
         Ok(imported)
     }

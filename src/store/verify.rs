@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use crate::store::in_a_row;
 use crate::store::journal::Standing;
-use crate::store::{Doing, Gap, Store, StoreError, backup, library};
+use crate::store::{Doing, Gap, Store, StoreError, backup, hours, library};
 use crate::trial::book::Book;
 use crate::trial::conserved::imbalances;
 
@@ -176,6 +176,10 @@ impl Store {
             {
                 problems.push(format!("{name}: its first or newest is wrong"));
             }
+        }
+        let differ = hours::disagreeing(&self.connection)?;
+        if differ > 0 {
+            problems.push(format!("{differ} hours are not added up rightly"));
         }
         for (id, (n, ..)) in counted {
             problems.push(format!("{n} readings of series {id}: of no board"));

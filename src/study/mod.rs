@@ -12,6 +12,7 @@ pub mod factors;
 pub mod few_units;
 pub mod findings;
 pub mod fridge;
+pub mod hourly;
 pub mod next;
 pub mod outcome;
 pub mod place;

@@ -22,7 +22,7 @@ use crate::units::{Celsius, Instant};
 pub const BASES: [f64; 3] = [0.0, 3.0, 5.0];
 
 /// The interval assumed where a series has too few readings to tell, ms.
-const USUAL_INTERVAL_MILLIS: i64 = 10 * 60_000;
+pub(crate) const USUAL_INTERVAL_MILLIS: i64 = 10 * 60_000;
 
 /// Every place of a trial with the stretch of time its units were there.
 pub(crate) fn spans(trial: &Trial, until: Instant) -> BTreeMap<Name, Span> {
@@ -395,7 +395,7 @@ fn hours(log: &Log<'_>, span: Span) -> Vec<Hour> {
 }
 
 /// Joins the voices of a place into one log, corrected and sifted.
-fn place_log<'a>(
+pub(crate) fn place_log<'a>(
     material: Logged<'a>,
     place: &Name,
     quantity: Quantity,

@@ -28,7 +28,7 @@
   const waiting = () => all().filter((item) => !item.refused);
   const nCounts = (n) => (n === 1 ? "1 count" : `${n} counts`);
   const clock = (millis) =>
-    new Date(millis).toLocaleString([], { weekday: "short", hour: "2-digit", minute: "2-digit" });
+    new Date(millis).toLocaleString("en-GB", { weekday: "short", hour: "2-digit", minute: "2-digit" });
   const newKey = () =>
     [...crypto.getRandomValues(new Uint8Array(16))].map((b) => b.toString(16).padStart(2, "0")).join("");
 

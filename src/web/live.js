@@ -12,7 +12,7 @@
 
   const live = (is) => {
     document.body.classList.toggle("stale", !is);
-    const clock = new Date(heard).toLocaleTimeString([], { hour: "2-digit", minute: "2-digit" });
+    const clock = new Date(heard).toLocaleTimeString("en-GB", { hour: "2-digit", minute: "2-digit" });
     const words = is ? "Live: values change as they come in." : `Not live: values as they were at ${clock}. Trying again.`;
     if (says.textContent !== words) says.textContent = words;
   };

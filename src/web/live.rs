@@ -141,13 +141,14 @@ fn look(
     }
     let desk = Desk::for_everybody(site)?;
     let series = desk.store.series()?;
+    let day = now::last_day_everywhere(&desk)?;
     let places: BTreeMap<&str, String> = desk
         .book()
         .house
         .places
         .values()
         .map(|place| {
-            let values = now::values(&desk, &series, place).into_string();
+            let values = now::values(&desk, &series, place, &day).into_string();
             (place.name.as_str(), values)
         })
         .collect();

@@ -3,18 +3,23 @@
 
 use maud::{Markup, html};
 
-use crate::observation::{Quantity, Reading};
+use crate::climate::hours::{hour_of, hour_start};
+use crate::climate::log::Span;
+use crate::observation::{Name, Quantity, Reading};
 use crate::report::words::{number, plain};
 use crate::store::{SeriesInfo, StoreError};
 use crate::trial::house::Place;
+use crate::units::MILLIS_PER_DAY;
 use crate::web::alerts;
 use crate::web::desk::{Answer, Desk, Tab};
 use crate::web::round::find_form;
+use crate::web::spark::spark;
+use crate::web::thinned::{self, Thinned};
 use crate::web::units::walk;
 use crate::web::words::{ago, n_of};
 
 /// A reading older than this says nothing of now, ms.
-const STALE_MILLIS: i64 = 60 * 60_000;
+pub(crate) const STALE_MILLIS: i64 = 60 * 60_000;
 /// The daemon speaks twice a minute; a word older than this is history, ms.
 const DAEMON_SPEAKS_MILLIS: i64 = 2 * 60_000;
 
@@ -23,6 +28,7 @@ pub(crate) fn page(desk: &Desk) -> Result<Answer, StoreError> {
     let mut lasting = desk.store.alerts(desk.now)?;
     lasting.retain(|alert| alert.cleared.is_none());
     let series = desk.store.series()?;
+    let day = last_day_everywhere(desk)?;
     let troubles = troubles(desk)?;
     let body = html! {
         h1.unseen { "Now" }
@@ -35,11 +41,13 @@ pub(crate) fn page(desk: &Desk) -> Result<Answer, StoreError> {
         @for trouble in &troubles { p.message.trouble { (trouble) } }
         (to_do(desk, &series))
         h2 { "Places" }
+        p.soft { "A line is the last day, its breadth the lowest and the \
+            highest of each hour." }
         @if desk.book().house.places.is_empty() {
             p { "No place is recorded yet. " a href="/setup" { "Set up" } }
         }
         @for place in desk.book().house.places.values() {
-            (at_place(desk, &series, place))
+            (at_place(desk, &series, place, &day))
         }
     };
     Ok(Answer::page("Now", Tab::Now, body))
@@ -171,11 +179,38 @@ impl State {
     }
 }
 
-fn at_place(desk: &Desk, series: &[SeriesInfo], place: &Place) -> Markup {
+/// The last day of some places, hour by hour.
+pub(crate) fn last_day(
+    desk: &Desk,
+    places: &[&Name],
+) -> Result<Day, StoreError> {
+    let from = desk.now.plus_millis(-MILLIS_PER_DAY);
+    let span = Span::new(hour_start(hour_of(from) + 1), desk.now);
+    let thinned = thinned::at_places(desk, places, span)?;
+    Ok(Day { span, thinned })
+}
+
+/// The last day of every place.
+pub(crate) fn last_day_everywhere(desk: &Desk) -> Result<Day, StoreError> {
+    last_day(desk, &desk.book().house.places.keys().collect::<Vec<_>>())
+}
+
+/// A day, hour by hour.
+pub(crate) struct Day {
+    span: Span,
+    thinned: Thinned,
+}
+
+fn at_place(
+    desk: &Desk,
+    series: &[SeriesInfo],
+    place: &Place,
+    day: &Day,
+) -> Markup {
     html! {
         section.place {
             h3 { a href={ "/place/" (place.name) } { (plain(&place.title)) } }
-            div data-live=(place.name) { (values(desk, series, place)) }
+            div data-live=(place.name) { (values(desk, series, place, day)) }
         }
     }
 }
@@ -199,6 +234,7 @@ pub(crate) fn values(
     desk: &Desk,
     series: &[SeriesInfo],
     place: &Place,
+    day: &Day,
 ) -> Markup {
     let known = newest(desk, series, place);
     html! {
@@ -212,6 +248,11 @@ pub(crate) fn values(
                         span.value {
                             (value(quantity, reading.value)) " "
                             span.unit { (quantity.unit()) }
+                        }
+                        @if let Some(hourly) =
+                            day.thinned.get(&(place.name.clone(), quantity))
+                        {
+                            (spark(hourly, quantity, day.span))
                         }
                         span.soft {
                             span.mark aria-hidden="true" { (state.mark()) }

@@ -61,6 +61,25 @@ CREATE VIEW reading_in_words AS
         quality
     FROM reading JOIN series ON series.id = reading.series;
 
+-- Readings that count, hour by hour: derived from the table above, for
+-- figures of long spans. Hours from `until_hour` on are added up when they
+-- are asked for; at the largest number all are here as soon as they are
+-- written, which is how a new file begins.
+CREATE TABLE hour (
+    series INTEGER NOT NULL,
+    hour INTEGER NOT NULL,
+    n INTEGER NOT NULL,
+    low REAL NOT NULL,
+    high REAL NOT NULL,
+    total REAL NOT NULL,
+    first_ms INTEGER NOT NULL,
+    last_ms INTEGER NOT NULL,
+    at_least INTEGER NOT NULL,
+    PRIMARY KEY (series, hour)
+) STRICT, WITHOUT ROWID;
+CREATE TABLE added_up (until_hour INTEGER NOT NULL) STRICT;
+INSERT INTO added_up VALUES (9223372036854775807);
+
 -- Numbers of samples that were stored, as intervals: once only.
 CREATE TABLE seen (
     board TEXT NOT NULL,

@@ -45,21 +45,27 @@ impl Driver {
 
     /// A phone's window, 360 wide.
     pub(crate) async fn browser(&self) -> Client {
-        self.browser_with(360, &json!({})).await
+        self.browser_of(360).await
     }
 
-    /// A window of another width, or a browser with other settings.
-    pub(crate) async fn browser_with(
-        &self,
-        width: u16,
-        preferences: &Value,
-    ) -> Client {
-        let options = json!({ "goog:chromeOptions": {
-            "args": ["--headless=new", "--no-sandbox", "--disable-gpu"],
-            "prefs": preferences,
-            "mobileEmulation": { "deviceMetrics":
-                { "width": width, "height": 740, "pixelRatio": 1 } }
-        } });
+    /// A window of so many pixels.
+    pub(crate) async fn browser_of(&self, width: u16) -> Client {
+        let metrics = json!({ "width": width, "height": 740, "pixelRatio": 1 });
+        let emulation = json!({ "deviceMetrics": metrics });
+        self.open(json!({ "mobileEmulation": emulation })).await
+    }
+
+    /// A browser that runs no script. (Not a phone's: the driver cannot tap
+    /// there without script of its own.)
+    pub(crate) async fn browser_without_script(&self) -> Client {
+        let off = "profile.managed_default_content_settings.javascript";
+        self.open(json!({ "prefs": { off: 2 } })).await
+    }
+
+    async fn open(&self, mut options: Value) -> Client {
+        options["args"] =
+            json!(["--headless=new", "--no-sandbox", "--disable-gpu"]);
+        let options = json!({ "goog:chromeOptions": options });
         let options: Capabilities = serde_json::from_value(options).unwrap();
         ClientBuilder::new(HttpConnector::new())
             .capabilities(options)
