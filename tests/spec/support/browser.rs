@@ -54,8 +54,24 @@ impl Driver {
         width: u16,
         preferences: &Value,
     ) -> Client {
+        self.opened(width, preferences, "--mute-audio").await
+    }
+
+    /// A window in a house that likes its pages light, or dark.
+    pub(crate) async fn browser_in(&self, width: u16, dark: bool) -> Client {
+        let scheme = if dark { 0 } else { 1 };
+        let scheme = format!("--blink-settings=preferredColorScheme={scheme}");
+        self.opened(width, &json!({}), &scheme).await
+    }
+
+    async fn opened(
+        &self,
+        width: u16,
+        preferences: &Value,
+        more: &str,
+    ) -> Client {
         let options = json!({ "goog:chromeOptions": {
-            "args": ["--headless=new", "--no-sandbox", "--disable-gpu"],
+            "args": ["--headless=new", "--no-sandbox", "--disable-gpu", more],
             "prefs": preferences,
             "mobileEmulation": { "deviceMetrics":
                 { "width": width, "height": 740, "pixelRatio": 1 } }
