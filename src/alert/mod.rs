@@ -13,25 +13,31 @@ use std::fmt;
 use std::time::Duration;
 
 use crate::observation::{Name, Quality, Quantity, Reading};
-use crate::trial::entry::Rule;
+use crate::trial::entry::{Rule, word_of};
 use crate::units::Instant;
 
 mod advice;
+pub mod blind;
+pub mod cells;
 pub mod course;
 mod day_sum;
 mod door;
 mod drift;
+pub mod faults;
 pub mod keeping;
 #[cfg(test)]
 mod model;
 pub mod preset;
+pub mod quiet;
 mod range;
+pub mod replay;
 mod sensor;
 pub mod silence;
 #[cfg(test)]
 mod stories;
 #[cfg(test)]
 mod story;
+pub mod tasks;
 mod window;
 pub mod wording;
 
@@ -200,6 +206,12 @@ impl AlertKind {
         (Self::Disk, "disk"),
         (Self::Backup, "backup"),
     ];
+
+    /// Its word.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        word_of(&Self::WORDS, &self)
+    }
 
     /// Of a watch with this rule.
     #[must_use]
