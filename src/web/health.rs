@@ -60,6 +60,17 @@ fn storing(desk: &Desk, at: Instant, health: &DaemonHealth) -> Markup {
             (fact("Last commit", &html! {
                 @if health.failing { "failed" } @else { "went well" }
             }))
+            (fact("Clock of this machine", &html! {
+                @match health.keeping.clock_synchronised {
+                    Some(true) => { "kept right by others" }
+                    Some(false) => {
+                        strong { "not kept right" }
+                        span.soft { "times of readings may be shifted until \
+                                     it is" }
+                    }
+                    None => { "nobody says whether it is right" }
+                }
+            }))
         }
     }
 }

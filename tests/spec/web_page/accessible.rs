@@ -134,7 +134,7 @@ fn why(node: &Value) -> String {
 
 /// A check that finds nothing anywhere is none.
 async fn a_bad_page_is_found_bad(browser: &Client, axe: &str) {
-    let bad = "data:text/html,<title>a</title><p style='color:silver'>a</p>\
+    let bad = "data:text/html,<title>a</title><p style='color:silver'>pale words</p>\
                <img src='x'><button style='height:20px'>a</button>\
                <div style='width:3000px'>a</div>";
     browser.goto(bad).await.unwrap();
