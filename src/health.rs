@@ -56,6 +56,18 @@ pub struct KeepingWord {
     pub journal_trouble: Option<String>,
 }
 
+impl KeepingWord {
+    /// How the clock of this machine stands, in words.
+    #[must_use]
+    pub const fn clock_in_words(&self) -> &'static str {
+        match self.clock_synchronised {
+            Some(true) => "synchronised",
+            Some(false) => "not synchronised: readings get their time from it",
+            None => "nobody says whether it is synchronised",
+        }
+    }
+}
+
 /// A backup as it is told.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct BackupWord {

@@ -38,15 +38,7 @@ pub(crate) fn in_words(
         ));
     }
     if let Some(keeping) = keeping.filter(|word| word.looked.is_some()) {
-        lines.push(match keeping.clock_synchronised {
-            Some(true) => "clock     synchronised".to_owned(),
-            Some(false) => "clock     not synchronised: readings get their \
-                            time from it"
-                .to_owned(),
-            None => {
-                "clock     nobody says whether it is synchronised".to_owned()
-            }
-        });
+        lines.push(format!("clock     {}", keeping.clock_in_words()));
     }
     if let Some(keeping) = keeping.filter(|word| word.written_over_ms > 0) {
         lines.push(format!(

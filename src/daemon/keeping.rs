@@ -16,7 +16,8 @@ use tokio::sync::{Notify, watch};
 use tokio::time::timeout;
 
 use crate::alert::keeping::{Trouble, disk_is_low};
-use crate::alert::{AlertKind, Change, Severity};
+use crate::alert::wording::with_answer;
+use crate::alert::{Alert, AlertKind, Change, Severity};
 use crate::daemon::backups;
 use crate::daemon::clock::Clock;
 use crate::daemon::host_clock;
@@ -309,7 +310,8 @@ impl Keeper {
             _ => return Ok(()),
         };
         let alert = trouble.alert(change, since, now, why.unwrap_or_default());
-        let body = serde_json::to_string(&AlertJson::new(&alert, 1))
+        let said = Alert { text: with_answer(&alert), ..alert.clone() };
+        let body = serde_json::to_string(&AlertJson::new(&said, 1))
             .expect("plain data can be written as JSON");
         let id = alert.id.to_string();
         let messages = self

@@ -60,17 +60,6 @@ fn storing(desk: &Desk, at: Instant, health: &DaemonHealth) -> Markup {
             (fact("Last commit", &html! {
                 @if health.failing { "failed" } @else { "went well" }
             }))
-            (fact("Clock of this machine", &html! {
-                @match health.keeping.clock_synchronised {
-                    Some(true) => { "kept right by others" }
-                    Some(false) => {
-                        strong { "not kept right" }
-                        span.soft { "times of readings may be shifted until \
-                                     it is" }
-                    }
-                    None => { "nobody says whether it is right" }
-                }
-            }))
         }
     }
 }
@@ -171,7 +160,7 @@ fn keeping(desk: &Desk, word: Option<&KeepingWord>) -> Markup {
     let data = desk.store.path();
     let room = space(folder_of(data)).ok();
     html! {
-        h2 { "Disk and backup" }
+        h2 { "Clock, disk and backup" }
         dl.facts {
             (fact("Data file", &html! {
                 (size(desk.store.bytes_on_disk()))
@@ -187,6 +176,9 @@ fn keeping(desk: &Desk, word: Option<&KeepingWord>) -> Markup {
                 }))
             }
             @if let Some(word) = word {
+                (fact("Clock of this machine", &html! {
+                    (word.clock_in_words())
+                }))
                 @if let Some(a_day) = written_a_day(word) {
                     (fact("Written to the disk", &html! {
                         (size(a_day)) " a day"

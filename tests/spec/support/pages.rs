@@ -31,6 +31,7 @@ impl Address {
             let name = name.trim_end_matches('}').trim_start_matches('*');
             let values = match name {
                 "change" if !self.words.is_empty() => self.words.clone(),
+                "page" => set_up_pages(),
                 _ => vec![part(name)],
             };
             all = all
@@ -42,6 +43,26 @@ impl Address {
         }
         all
     }
+}
+
+/// What can be set up, each on a page of its own.
+fn set_up_pages() -> Vec<String> {
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("src/web/setup");
+    let mut files = Vec::new();
+    collect(&folder, &mut files);
+    let mut found: Vec<String> = files
+        .iter()
+        .flat_map(|file| {
+            let text = fs::read_to_string(file).unwrap();
+            let after = text.split(" path: \"").skip(1);
+            let names = after.map(|rest| rest.split('"').next().unwrap());
+            names.map(str::to_owned).collect::<Vec<_>>()
+        })
+        .collect();
+    found.sort();
+    found.dedup();
+    assert!(found.len() > 10, "{found:?}");
+    found
 }
 
 /// Every address of the pages.
