@@ -83,8 +83,8 @@ fn stands(desk: &Desk, standing: &Standing) -> Markup {
                 div.message role="status" data-again="2" {
                     p {
                         "The report of " strong { (trial) }
-                        " is being made since " (ago(desk.now, *since)) ": "
-                        (plain(doing)) "."
+                        " is being made, begun " (ago(desk.now, *since))
+                        ": " (plain(doing)) "."
                         progress max=(of) value=(done)
                             aria-label="Steps done" {}
                     }

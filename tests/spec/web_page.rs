@@ -1,9 +1,12 @@
 //! Pages for the phone: counting in seconds, and nothing that the ledger
 //! would not take; shut to everybody else.
 
+mod accessible;
 mod browser;
 mod counting;
+mod forms;
 mod from_nothing;
+mod hostile;
 mod live;
 mod offline;
 mod programs;
@@ -21,6 +24,7 @@ use vernalog::trial::unit::Unit;
 use vernalog::web;
 
 use crate::support::house::{House, name};
+use crate::support::pages::addresses;
 
 /// A house with pages.
 pub(crate) fn with_pages() -> House {
@@ -131,6 +135,39 @@ pub(crate) fn at(house: &House, called: &str) -> String {
 
 pub(crate) fn n_entries(house: &House) -> usize {
     house.store().ledger().unwrap().len()
+}
+
+/// What stands in an address of the pages for a part in braces.
+pub(crate) fn part(house: &House) -> impl Fn(&str) -> String {
+    let unit = at(house, "r01").replace("/u/", "");
+    move |name| {
+        match name {
+            "unit" => &unit,
+            "name" | "place" => "stair-landing",
+            "trial" => "rowan",
+            "file" => "index.html",
+            "other" => "x",
+            "id" => "1",
+            new => panic!("say here what {{{new}}} stands for"),
+        }
+        .to_owned()
+    }
+}
+
+/// Every address of the pages that can be looked at.
+pub(crate) fn gets(house: &House) -> Vec<String> {
+    let all = addresses().into_iter().filter(|address| address.get);
+    all.flat_map(|address| address.filled(part(house))).collect()
+}
+
+/// Every address of the pages that changes something; those for programs
+/// are left out.
+pub(crate) fn posts(house: &House) -> Vec<String> {
+    addresses()
+        .into_iter()
+        .filter(|address| address.post && !address.path.starts_with("/api/"))
+        .flat_map(|address| address.filled(part(house)))
+        .collect()
 }
 
 /// Sets the password of the pages.

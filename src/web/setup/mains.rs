@@ -49,7 +49,7 @@ fn at_place(typed: &Typed<'_>, place: &Place) -> Markup {
         .collect();
     html! {
         section.place {
-            h3 { (plain(&place.title)) }
+            h2 { (plain(&place.title)) }
             @if here.is_empty() {
                 p.soft { "No board is here." }
             }

@@ -67,7 +67,7 @@ fn at_place(typed: &Typed<'_>, place: &Place) -> Markup {
         .collect();
     html! {
         section.place {
-            h3 { (plain_text(&place.title)) }
+            h2 { (plain_text(&place.title)) }
             @for watch in &kept { (kept_watch(typed, watch)) }
             @if kept.is_empty() { p.soft { "Nothing is watched here." } }
             @if !usual.is_empty() {

@@ -50,21 +50,47 @@ impl Driver {
 
     /// A window of so many pixels.
     pub(crate) async fn browser_of(&self, width: u16) -> Client {
-        let metrics = json!({ "width": width, "height": 740, "pixelRatio": 1 });
-        let emulation = json!({ "deviceMetrics": metrics });
-        self.open(json!({ "mobileEmulation": emulation })).await
+        self.browser_with(width, &json!({})).await
     }
 
     /// A browser that runs no script. (Not a phone's: the driver cannot tap
     /// there without script of its own.)
     pub(crate) async fn browser_without_script(&self) -> Client {
         let off = "profile.managed_default_content_settings.javascript";
-        self.open(json!({ "prefs": { off: 2 } })).await
+        self.opened(None, &json!({ off: 2 }), "--mute-audio").await
     }
 
-    async fn open(&self, mut options: Value) -> Client {
-        options["args"] =
-            json!(["--headless=new", "--no-sandbox", "--disable-gpu"]);
+    /// A window of another width, or a browser with other settings.
+    pub(crate) async fn browser_with(
+        &self,
+        width: u16,
+        preferences: &Value,
+    ) -> Client {
+        self.opened(Some(width), preferences, "--mute-audio").await
+    }
+
+    /// A window in a house that likes its pages light, or dark.
+    pub(crate) async fn browser_in(&self, width: u16, dark: bool) -> Client {
+        let scheme = if dark { 0 } else { 1 };
+        let scheme = format!("--blink-settings=preferredColorScheme={scheme}");
+        self.opened(Some(width), &json!({}), &scheme).await
+    }
+
+    async fn opened(
+        &self,
+        width: Option<u16>,
+        preferences: &Value,
+        more: &str,
+    ) -> Client {
+        let mut options = json!({
+            "args": ["--headless=new", "--no-sandbox", "--disable-gpu", more],
+            "prefs": preferences,
+        });
+        if let Some(width) = width {
+            let metrics =
+                json!({ "width": width, "height": 740, "pixelRatio": 1 });
+            options["mobileEmulation"] = json!({ "deviceMetrics": metrics });
+        }
         let options = json!({ "goog:chromeOptions": options });
         let options: Capabilities = serde_json::from_value(options).unwrap();
         ClientBuilder::new(HttpConnector::new())

@@ -7,6 +7,7 @@ pub(crate) mod disk;
 pub(crate) mod flood;
 pub(crate) mod home;
 pub(crate) mod house;
+pub(crate) mod pages;
 pub(crate) mod peer;
 pub(crate) mod phone;
 pub(crate) mod plug;

@@ -109,6 +109,13 @@ impl Phone {
         }
     }
 
+    /// The cookies it has, as it would send them.
+    pub(crate) fn sent_cookies(&self) -> String {
+        let pairs: Vec<String> =
+            self.cookies.iter().map(|(k, v)| format!("{k}={v}")).collect();
+        pairs.join("; ")
+    }
+
     /// One request, nothing followed.
     pub(crate) async fn ask(&mut self, path: &str, says: &Says<'_>) -> Page {
         let page = self.once(path, says).await;
@@ -132,9 +139,7 @@ impl Phone {
             write!(request, "Origin: {origin}\r\n").unwrap();
         }
         if says.cookies && !self.cookies.is_empty() {
-            let pairs: Vec<String> =
-                self.cookies.iter().map(|(k, v)| format!("{k}={v}")).collect();
-            write!(request, "Cookie: {}\r\n", pairs.join("; ")).unwrap();
+            write!(request, "Cookie: {}\r\n", self.sent_cookies()).unwrap();
         }
         if says.method != "GET" {
             write!(
