@@ -5,10 +5,12 @@
 //! `study`, titles from `messages`.
 
 mod chapters;
+mod compared;
 mod containers;
 mod fridge;
 mod methods;
 mod places;
+mod speed;
 pub(crate) mod style;
 mod table;
 mod top;
@@ -57,7 +59,7 @@ pub fn html(scene: Scene<'_>, figures: &[Figure], made: Made<'_>) -> String {
                     (top::contents(scene))
                     (places::chapter(scene, figures))
                     (chapters::conditions(scene, figures))
-                    (warmth::chapter(scene))
+                    (warmth::chapter(scene, figures))
                     (chapters::treatment(scene, figures))
                     (chapters::factors(scene))
                     (containers::chapter(scene))

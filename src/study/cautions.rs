@@ -50,75 +50,18 @@ fn germination_places(study: &Study) -> Vec<&PlaceStudy> {
 }
 
 /// Place against warmth, light and damp can never be separated while there
-/// are few place-runs: says which pairs, with their correlation.
+/// are few place-runs; pair by pair it stands in `pairs`.
 fn place_is_one_spot(study: &Study) -> Option<String> {
     let places = germination_places(study);
     if places.len() < 2 || places.len() >= LEAST_PLACE_RUNS {
         return None;
     }
-    let mean = |quantity: Quantity| -> Vec<Option<f64>> {
-        places
-            .iter()
-            .map(|place| place.quantities.get(&quantity)?.mean)
-            .collect()
-    };
-    let (warmth, light, damp) = (
-        mean(Quantity::Temperature),
-        mean(Quantity::Light),
-        mean(Quantity::Humidity),
-    );
-    let pairs: Vec<String> = [
-        ("warmth with light", &warmth, &light),
-        ("warmth with humidity", &warmth, &damp),
-        ("light with humidity", &light, &damp),
-    ]
-    .into_iter()
-    .filter_map(|(words, a, b)| {
-        let r = correlation(a, b)?;
-        Some(format!("{words} {}", signed(r)))
-    })
-    .collect();
-    let shown = if pairs.is_empty() {
-        String::new()
-    } else {
-        format!(
-            " Correlation of their means over these {} place-runs: {}.",
-            places.len(),
-            list(&pairs)
-        )
-    };
     Some(format!(
         "Each place is one spot in one run. What came up there went with \
          everything that spot had: warmth, light, damp and handling cannot be \
-         told apart with {} places; about {LEAST_PLACE_RUNS} place-runs would \
-         be needed.{shown}",
+         told apart with {} places; about {LEAST_PLACE_RUNS} would be needed.",
         places.len()
     ))
-}
-
-fn signed(r: f64) -> String {
-    if r < 0.0 { format!("−{:.2}", -r) } else { format!("{r:.2}") }
-}
-
-/// Pearson's r over the places for which both are known; needs three.
-fn correlation(a: &[Option<f64>], b: &[Option<f64>]) -> Option<f64> {
-    let both: Vec<(f64, f64)> =
-        a.iter().zip(b).filter_map(|(a, b)| a.zip(*b)).collect();
-    if both.len() < 3 {
-        return None;
-    }
-    let n = f64::from(u32::try_from(both.len()).ok()?);
-    let mean =
-        |pick: fn(&(f64, f64)) -> f64| both.iter().map(pick).sum::<f64>() / n;
-    let (mean_a, mean_b) = (mean(|p| p.0), mean(|p| p.1));
-    let (mut ab, mut aa, mut bb) = (0.0, 0.0, 0.0);
-    for (a, b) in &both {
-        let (da, db) = (a - mean_a, b - mean_b);
-        ab += da * db;
-        aa += da * da;
-        bb += db * db;
-    }
-    (aa > 0.0 && bb > 0.0).then(|| ab / (aa * bb).sqrt())
 }
 
 fn order_of_places(study: &Study) -> Option<String> {
@@ -220,7 +163,8 @@ fn one_unit_a_level(study: &Study) -> Option<String> {
         .factors
         .iter()
         .filter(|factor| {
-            factor.test.levels.iter().any(|level| level.n_units < 2)
+            let few = factor.test.levels.iter().any(|level| level.n_units < 2);
+            factor.planned && few
         })
         .map(|factor| {
             format!(

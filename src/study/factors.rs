@@ -9,7 +9,7 @@ use crate::stats::error::StatsError;
 use crate::stats::exact::PermutationTest;
 use crate::stats::firth::PenalisedTest;
 use crate::stats::holm::holm;
-use crate::stats::interval::Confidence;
+use crate::stats::interval::{Confidence, Interval};
 use crate::stats::proportion::Proportion;
 use crate::stats::strata::{
     ContainerOutcome, Factor, FactorTest, LevelDifference, Stratum,
@@ -17,6 +17,7 @@ use crate::stats::strata::{
 };
 use crate::study::UnitStudy;
 use crate::study::few_units;
+use crate::study::findings::SIGNIFICANCE;
 use crate::study::wording::p_value;
 use crate::trial::book::Trial;
 use crate::trial::history::AppliedTo;
@@ -53,6 +54,33 @@ impl FactorStudy {
     #[must_use]
     pub fn name(&self) -> &str {
         &self.test.name
+    }
+
+    /// Difference of two levels, the second minus the first, with limits
+    /// that hold for all pairs together.
+    #[must_use]
+    pub fn difference(&self, from: &str, to: &str) -> Option<(f64, Interval)> {
+        self.joint_differences.iter().find_map(|pair| {
+            if pair.from == from && pair.to == to {
+                return Some((pair.estimate, pair.interval));
+            }
+            let turned = pair.from == to && pair.to == from;
+            turned.then(|| {
+                let Interval { lower, upper, confidence } = pair.interval;
+                let (lower, upper) = (-upper, -lower);
+                (-pair.estimate, Interval { lower, upper, confidence })
+            })
+        })
+    }
+
+    /// Whether two levels can be told apart: the factor was planned, its
+    /// corrected p is small, and the interval of their difference, which
+    /// holds for all pairs together, does not reach 0.
+    #[must_use]
+    pub fn tells_apart(&self, a: &str, b: &str) -> bool {
+        self.planned
+            && self.corrected_p.is_some_and(|p| p < SIGNIFICANCE)
+            && self.difference(a, b).is_some_and(|(_, i)| !i.holds(0.0))
     }
 
     /// What was run beside the F test, in words.

@@ -139,43 +139,24 @@ fn level_words(study: &Study, factor: &FactorStudy, level: &Level) -> String {
 
 /// `12 to 31` of every 100.
 fn hundreds(interval: Interval) -> String {
-    format!(
-        "{} to {}",
-        whole(100.0 * interval.lower),
-        whole(100.0 * interval.upper)
-    )
+    wording::between(100.0 * interval.lower, 100.0 * interval.upper, 0)
 }
 
-/// A whole number with a real minus sign and no negative nought.
 fn whole(value: f64) -> String {
-    let rounded = value.round();
-    if rounded < 0.0 {
-        format!("−{:.0}", -rounded)
-    } else {
-        format!("{:.0}", rounded.abs())
-    }
+    wording::signed(value, 0)
 }
 
 /// What a planned comparison with a p-value says.
 fn verdict(study: &Study, factor: &FactorStudy, p: f64) -> String {
+    let words = Words { study, factor };
     let name = spoken(factor.name());
-    let say = |level: &str| study.level_words(factor.name(), level);
-    let between = |pair: &LevelDifference| {
-        format!("{} against {}", say(&pair.to).short(), say(&pair.from).short())
-    };
     let pairs = &factor.joint_differences;
     if p >= SIGNIFICANCE {
         let widest = pairs
             .iter()
             .max_by(|a, b| a.estimate.abs().total_cmp(&b.estimate.abs()));
         let effect = widest.map_or_else(String::new, |pair| {
-            format!(
-                " The largest difference, {}, is {} of every 100, interval \
-                 {}.",
-                between(pair),
-                whole(100.0 * pair.estimate.abs()),
-                hundreds(rising(pair))
-            )
+            format!(" The largest difference seen: {}.", words.open(pair))
         });
         return format!(
             "Whether {name} made a difference, this trial cannot tell.{effect}"
@@ -190,53 +171,31 @@ fn verdict(study: &Study, factor: &FactorStudy, p: f64) -> String {
              can be told apart."
         ));
     }
-    let claim = |pair: &LevelDifference| {
-        let (high, low) = if pair.estimate >= 0.0 {
-            (&pair.to, &pair.from)
-        } else {
-            (&pair.from, &pair.to)
-        };
-        let (high, low) = (say(high), say(low));
-        let of = if high.is_duration() {
-            format!(" of {name}")
-        } else {
-            String::new()
-        };
-        format!(
-            "{} more of every 100 came up {}{of} than {}, interval {}.",
-            whole(100.0 * pair.estimate.abs()),
-            high.phrase(),
-            low.phrase(),
-            hundreds(rising(pair))
-        )
-    };
     apart.sort_by(|a, b| b.estimate.abs().total_cmp(&a.estimate.abs()));
-    if apart.len() <= MOST_CLAIMS {
-        sentences.extend(apart.iter().map(|pair| claim(pair)));
-    } else {
-        let (largest, others) = apart.split_first().expect("there are many");
-        sentences.push(claim(largest));
-        let others: Vec<String> = others
-            .iter()
-            .map(|pair| {
-                let (a, b) = (say(&pair.from), say(&pair.to));
-                format!("{} from {}", a.short(), b.short())
-            })
-            .collect();
+    let steps = words.steps();
+    let step = |pair: &&LevelDifference| steps.contains(pair);
+    let by_steps = apart.iter().any(step);
+    let mut open: Vec<&LevelDifference> = together;
+    if by_steps {
+        // How long is long enough is answered from one length to the next.
+        sentences.extend(
+            steps
+                .iter()
+                .filter(|pair| apart.contains(pair))
+                .map(|pair| words.claim(pair)),
+        );
+        open.retain(step);
+    } else if apart.len() <= MOST_CLAIMS {
+        sentences.extend(apart.iter().map(|pair| words.claim(pair)));
+    } else if let Some((largest, others)) = apart.split_first() {
+        sentences.push(words.claim(largest));
+        let others: Vec<String> =
+            others.iter().map(|pair| words.between(pair)).collect();
         sentences.push(format!("Also told apart: {}.", list(&others)));
     }
-    if !together.is_empty() && together.len() < pairs.len() {
-        let pairs: Vec<String> = together
-            .iter()
-            .map(|pair| {
-                format!(
-                    "{} (difference {} of every 100, interval {})",
-                    between(pair),
-                    whole(100.0 * pair.estimate),
-                    hundreds(pair.interval)
-                )
-            })
-            .collect();
+    if !open.is_empty() && !apart.is_empty() {
+        let pairs: Vec<String> =
+            open.iter().map(|pair| words.open(pair)).collect();
         sentences
             .push(format!("This trial cannot tell apart: {}.", list(&pairs)));
     }
@@ -248,6 +207,90 @@ fn verdict(study: &Study, factor: &FactorStudy, p: f64) -> String {
 
 /// More pairs than this are named, not each told with its numbers.
 const MOST_CLAIMS: usize = 3;
+
+/// The words of one factor's pairs.
+struct Words<'a> {
+    study: &'a Study,
+    factor: &'a FactorStudy,
+}
+
+impl<'a> Words<'a> {
+    fn say(&self, level: &str) -> wording::LevelWords {
+        self.study.level_words(self.factor.name(), level)
+    }
+
+    /// From each length of time to the next; empty for other factors.
+    fn steps(&self) -> Vec<&'a LevelDifference> {
+        let mut levels: Vec<(f64, &str)> = Vec::new();
+        for level in &self.factor.test.levels {
+            let number = level.name.trim().parse::<f64>();
+            let (true, Ok(number)) =
+                (self.say(&level.name).is_duration(), number)
+            else {
+                return Vec::new();
+            };
+            levels.push((number, &level.name));
+        }
+        levels.sort_by(|a, b| a.0.total_cmp(&b.0));
+        levels
+            .windows(2)
+            .filter_map(|two| {
+                let ends = (two[0].1, two[1].1);
+                self.factor.joint_differences.iter().find(|pair| {
+                    let own = (pair.from.as_str(), pair.to.as_str());
+                    own == ends || (own.1, own.0) == ends
+                })
+            })
+            .collect()
+    }
+
+    /// The level of which more came up, and the other.
+    fn by_share(
+        &self,
+        pair: &LevelDifference,
+    ) -> (wording::LevelWords, wording::LevelWords) {
+        if pair.estimate >= 0.0 {
+            (self.say(&pair.to), self.say(&pair.from))
+        } else {
+            (self.say(&pair.from), self.say(&pair.to))
+        }
+    }
+
+    /// `12 weeks from 0 weeks`.
+    fn between(&self, pair: &LevelDifference) -> String {
+        let (high, low) = self.by_share(pair);
+        format!("{} from {}", high.short(), low.short())
+    }
+
+    /// A pair that is told apart.
+    fn claim(&self, pair: &LevelDifference) -> String {
+        let (high, low) = self.by_share(pair);
+        let of = if high.is_duration() {
+            format!(" of {}", spoken(self.factor.name()))
+        } else {
+            String::new()
+        };
+        format!(
+            "{} more of every 100 came up {}{of} than {}, interval {}.",
+            whole(100.0 * pair.estimate.abs()),
+            high.phrase(),
+            low.phrase(),
+            hundreds(rising(pair))
+        )
+    }
+
+    /// A pair that is not: no direction is claimed, only numbers given.
+    fn open(&self, pair: &LevelDifference) -> String {
+        let (high, low) = self.by_share(pair);
+        format!(
+            "{} against {} ({} of every 100, interval {})",
+            high.short(),
+            low.short(),
+            whole(100.0 * pair.estimate.abs()),
+            hundreds(rising(pair))
+        )
+    }
+}
 
 /// The difference counted from the lower level to the higher.
 fn rising(pair: &LevelDifference) -> Interval {

@@ -6,14 +6,18 @@
 //! file and draws nothing.
 
 pub mod cautions;
+pub mod cells;
+pub mod day_and_night;
 pub mod doses;
 pub mod factors;
 pub mod few_units;
 pub mod findings;
 pub mod fridge;
 pub mod outcome;
+pub mod pairs;
 pub mod place;
 mod quality;
+pub mod speed;
 pub mod thermal;
 pub mod wording;
 
@@ -31,8 +35,10 @@ use factors::FactorStudy;
 use findings::Finding;
 use fridge::FridgeStudy;
 use outcome::Outcome;
+use pairs::Pair;
 use place::{PlaceLogs, PlaceStudy};
 pub use quality::{Covered, DataQuality};
+use speed::SpeedStudy;
 use thermal::ThermalStudy;
 
 /// What a study is made from.
@@ -70,10 +76,14 @@ pub struct Study {
     pub units: Vec<UnitStudy>,
     /// Every factor that was stated, and the place; planned ones first.
     pub factors: Vec<FactorStudy>,
+    /// Fraction and speed apart, for planned factors and the place.
+    pub speed: Vec<SpeedStudy>,
     /// Germination against accumulated warmth.
     pub thermal_time: ThermalStudy,
     /// Every fridge at which a unit of the trial stayed.
     pub fridges: Vec<FridgeStudy>,
+    /// What went together with what, and whether it can be told apart.
+    pub pairs: Vec<Pair>,
     /// What may be said.
     pub findings: Vec<Finding>,
     /// What must be said with it.
@@ -147,6 +157,7 @@ pub fn study(material: Material<'_>) -> Study {
         .collect();
     let places = place::studies(material, &logs, &sums, &units);
     let factors = factors::studies(trial, &units);
+    let speed = speed::studies(material, &units, &factors);
     let thermal_time = thermal::study(material, &sums, &units);
     let fridges = fridge::studies(material, &logs, &sums);
     let data_quality = quality::of(&logs, &places);
@@ -159,12 +170,15 @@ pub fn study(material: Material<'_>) -> Study {
         places,
         units,
         factors,
+        speed,
         thermal_time,
         fridges,
+        pairs: Vec::new(),
         findings: Vec::new(),
         cautions: Vec::new(),
         data_quality,
     };
+    study.pairs = pairs::pairs(&study);
     study.findings = findings::findings(&study);
     study.cautions = cautions::cautions(material, &study);
     study

@@ -26,6 +26,19 @@ pub(super) fn is_about_care(id: &str) -> bool {
     ["mould-and-people", "food-fridge"].contains(&id)
 }
 
+/// Cautions that concern how something was measured or counted: they stand
+/// with the data, so that those on top are read.
+pub(super) fn is_detail(id: &str) -> bool {
+    [
+        "thermal-time",
+        "seeds-are-not-units",
+        "left-out-readings",
+        "at-least-light",
+        "damp-is-of-the-air",
+    ]
+    .contains(&id)
+}
+
 pub(super) fn quality(scene: Scene<'_>) -> Markup {
     let quality = &scene.study.data_quality;
     let rows: Vec<Vec<Markup>> =
@@ -68,6 +81,20 @@ pub(super) fn quality(scene: Scene<'_>) -> Markup {
                 &[column("Why"), number("Readings")],
                 &left_out,
             ))
+            @let details: Vec<_> = scene
+                .study
+                .cautions
+                .iter()
+                .filter(|caution| is_detail(caution.id))
+                .collect();
+            @if !details.is_empty() {
+                h3 { "Also to be known" }
+                ul.cautions {
+                    @for caution in details {
+                        li { (words::plain(&caution.text)) }
+                    }
+                }
+            }
             @if !scene.problems.is_empty() {
                 h3 { "Ledger entries left out" }
                 ul {
