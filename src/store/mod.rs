@@ -9,6 +9,7 @@ mod board;
 mod boots;
 pub mod disk;
 pub mod forward;
+mod gaps;
 mod intake;
 pub mod journal;
 mod ledger;
@@ -34,6 +35,7 @@ use std::time::Duration;
 
 use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior};
 
+pub use gaps::Gap;
 pub use intake::{Arrival, Intake, Taken};
 pub use ledger::{Keep, Recorded, Records};
 pub use readings::{IMPORT_CHUNK, Imported};

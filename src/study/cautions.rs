@@ -4,10 +4,12 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use crate::observation::{Name, Quantity};
-use crate::study::factors::{PLACE, level};
+use crate::stats::strata::TOGETHER;
+use crate::study::factors::{FactorStudy, PLACE, is_pair, level, studied_name};
 use crate::study::findings::LEAST_PLACE_RUNS;
+use crate::study::pairs::{TOO_CLOSE, Together};
 use crate::study::place::{BASES, PlaceStudy};
-use crate::study::wording::{factor as spoken, list, percent};
+use crate::study::wording::{factor as spoken, list, percent, signed};
 use crate::study::{Material, Study};
 use crate::trial::entry::Lid;
 use crate::trial::unit::UnitKind;
@@ -28,6 +30,7 @@ pub(crate) fn cautions(material: Material<'_>, study: &Study) -> Vec<Caution> {
     };
     say("place-is-one-spot", place_is_one_spot(study));
     say("order-of-places", order_of_places(study));
+    say("planned-not-there", planned_not_there(material, study));
     say("not-crossed", not_crossed(study));
     say("calendar", calendar(study));
     say("one-unit-a-level", one_unit_a_level(study));
@@ -50,11 +53,33 @@ fn germination_places(study: &Study) -> Vec<&PlaceStudy> {
 }
 
 /// Place against warmth, light and damp can never be separated while there
-/// are few place-runs; pair by pair it stands in `pairs`.
+/// are few place-runs, nor conditions that went together in many; pair by
+/// pair it stands in `pairs`.
 fn place_is_one_spot(study: &Study) -> Option<String> {
     let places = germination_places(study);
-    if places.len() < 2 || places.len() >= LEAST_PLACE_RUNS {
+    if places.len() < 2 {
         return None;
+    }
+    if places.len() >= LEAST_PLACE_RUNS {
+        let tied: Vec<String> = study
+            .pairs
+            .iter()
+            .filter_map(|pair| match pair.together {
+                Together::Places { r: Some(r), .. } if r.abs() >= TOO_CLOSE => {
+                    let (a, b) = (&pair.a, &pair.b);
+                    Some(format!("{a} with {b} {}", signed(r, 2)))
+                }
+                _ => None,
+            })
+            .collect();
+        return (!tied.is_empty()).then(|| {
+            format!(
+                "Over these {} place-runs some conditions went together and \
+                 cannot be told apart (correlation): {}.",
+                places.len(),
+                list(&tied)
+            )
+        });
     }
     Some(format!(
         "Each place is one spot in one run. What came up there went with \
@@ -97,12 +122,42 @@ fn order_of_places(study: &Study) -> Option<String> {
     ))
 }
 
+/// Factors that could be mixed with the place or the season.
+fn mixable(study: &Study) -> impl Iterator<Item = &FactorStudy> {
+    study.factors.iter().filter(|f| f.name() != PLACE && !is_pair(f.name()))
+}
+
+/// Comparisons that were planned, but of which no unit knows: a level that
+/// was never written, a name spelt in two ways.
+fn planned_not_there(material: Material<'_>, study: &Study) -> Option<String> {
+    let known = |planned: &str| {
+        let name = studied_name(planned);
+        let turned: Vec<&str> = name.rsplit(TOGETHER).collect();
+        let turned = turned.join(TOGETHER);
+        study.factors.iter().any(|f| f.name() == name || f.name() == turned)
+    };
+    let missing: Vec<String> = material
+        .trial
+        .planned
+        .iter()
+        .filter(|planned| !known(planned))
+        .map(|planned| spoken(planned))
+        .collect();
+    (!missing.is_empty()).then(|| {
+        format!(
+            "Planned, but not compared, because no container has a level of \
+             it: {}.",
+            list(&missing)
+        )
+    })
+}
+
 /// A factor of batches and the places: separable only when every level was
 /// at every place.
 fn not_crossed(study: &Study) -> Option<String> {
     let containers: Vec<_> = study.containers().collect();
     let mut open = Vec::new();
-    for factor in study.factors.iter().filter(|f| f.name() != PLACE) {
+    for factor in mixable(study) {
         let name = factor.name();
         let cells: BTreeSet<(String, String)> = containers
             .iter()
@@ -128,7 +183,7 @@ fn not_crossed(study: &Study) -> Option<String> {
 
 fn calendar(study: &Study) -> Option<String> {
     let mut mixed = Vec::new();
-    for factor in study.factors.iter().filter(|f| f.name() != PLACE) {
+    for factor in mixable(study) {
         let mut sown: BTreeMap<String, (f64, u32)> = BTreeMap::new();
         for unit in study.containers() {
             if let Some(level) = level(unit, factor.name()) {

@@ -52,7 +52,7 @@ pub enum Together {
 
 /// Beyond this a correlation leaves nothing to tell apart: a convention
 /// (common practice, no source).
-pub const TOO_CLOSE: f64 = 0.9;
+pub const TOO_CLOSE: f64 = 0.8;
 
 impl Together {
     /// Whether this trial can tell the two apart.

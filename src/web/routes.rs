@@ -267,6 +267,9 @@ async fn guard(
         set_session(&mut response, &visitor.session.id);
     }
     let headers = response.headers_mut();
+    if site.door.is_tls() {
+        only_encrypted(headers);
+    }
     for (name, value) in [
         (CONTENT_SECURITY_POLICY, CSP),
         (X_CONTENT_TYPE_OPTIONS, "nosniff"),
@@ -280,6 +283,22 @@ async fn guard(
         .entry(CACHE_CONTROL)
         .or_insert(HeaderValue::from_static("no-store"));
     response
+}
+
+/// Cookies that came through TLS never go without.
+fn only_encrypted(headers: &mut HeaderMap) {
+    let cookies: Vec<HeaderValue> = headers
+        .get_all(SET_COOKIE)
+        .iter()
+        .filter_map(|cookie| {
+            let secure = [cookie.as_bytes(), b"; Secure"].concat();
+            HeaderValue::from_bytes(&secure).ok()
+        })
+        .collect();
+    headers.remove(SET_COOKIE);
+    for cookie in cookies {
+        headers.append(SET_COOKIE, cookie);
+    }
 }
 
 /// Who is asking, and whether the browser is new to us.
