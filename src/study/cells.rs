@@ -30,6 +30,7 @@ pub struct CellShare {
 pub fn share(containers: &[&UnitStudy]) -> Option<CellShare> {
     let counts: Vec<Proportion> = containers
         .iter()
+        .filter(|unit| !unit.outcome.lost_early)
         .filter_map(|unit| {
             let outcome = &unit.outcome;
             Proportion::new(outcome.germinated_at_common_age, outcome.entered)

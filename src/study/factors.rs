@@ -13,7 +13,7 @@ use crate::stats::interval::{Confidence, Interval};
 use crate::stats::proportion::Proportion;
 use crate::stats::strata::{
     ContainerOutcome, Factor, FactorTest, LevelDifference, Stratum, TOGETHER,
-    factor_tests,
+    WhyNoP, factor_tests,
 };
 use crate::study::UnitStudy;
 use crate::study::few_units;
@@ -86,7 +86,21 @@ impl FactorStudy {
     /// What was run beside the F test, in words.
     pub(crate) fn beside(&self) -> Vec<String> {
         let unit = self.test.tested_on;
-        let exact = self.exact.map(|exact| {
+        if self.test.why_no_p == Some(WhyNoP::AllAlike) {
+            return Vec::new();
+        }
+        // Arrangements so few that none of them says anything.
+        let exact = self.exact.filter(|exact| exact.smallest_p < 0.5);
+        let exact = exact.map(|exact| {
+            if exact.smallest_p >= SIGNIFICANCE {
+                return format!(
+                    "exact permutation by {unit} (n = {}) cannot get below \
+                     p = {:.2}; here {}",
+                    exact.n_units,
+                    exact.smallest_p,
+                    p_value(exact.p_two_sided)
+                );
+            }
             format!(
                 "exact permutation by {unit} (n = {}): {}, the smallest it \
                  could reach is {}",
@@ -290,20 +304,23 @@ fn rows(
             .collect();
         let counted =
             Proportion::new(outcome.germinated_at_common_age, outcome.entered);
+        let lost = outcome.lost_early;
         match (levels, counted) {
-            (Some(levels), Ok(counted)) => rows.push(ContainerOutcome {
-                container: outcome.name.to_string(),
-                batch: outcome.batch.as_ref().map_or_else(
-                    || format!("{} alone", outcome.name),
-                    ToString::to_string,
-                ),
-                lot: outcome
-                    .lot
-                    .as_ref()
-                    .map_or_else(String::new, ToString::to_string),
-                outcome: counted,
-                levels,
-            }),
+            (Some(levels), Ok(counted)) if !lost => {
+                rows.push(ContainerOutcome {
+                    container: outcome.name.to_string(),
+                    batch: outcome.batch.as_ref().map_or_else(
+                        || format!("{} alone", outcome.name),
+                        ToString::to_string,
+                    ),
+                    lot: outcome
+                        .lot
+                        .as_ref()
+                        .map_or_else(String::new, ToString::to_string),
+                    outcome: counted,
+                    levels,
+                })
+            }
             _ => left_out.push(outcome.name.clone()),
         }
     }

@@ -103,14 +103,7 @@ fn about(study: &Study, factor: &FactorStudy) -> Finding {
         };
         (FindingKind::Planned, verdict)
     } else {
-        let why = test.why_no_p.as_ref().map_or_else(
-            || "there is no comparison to make".to_owned(),
-            ToString::to_string,
-        );
-        let verdict = format!(
-            "Whether {name} made the difference, this trial cannot tell: {why}."
-        );
-        (FindingKind::PlannedUndecided, verdict)
+        (FindingKind::PlannedUndecided, undecided(factor, &name))
     };
     let compared = study.common_age_days.map_or_else(String::new, |days| {
         format!(" Compared {days:.0} days after sowing.")
@@ -122,6 +115,29 @@ fn about(study: &Study, factor: &FactorStudy) -> Finding {
         levels: if levels.is_empty() { String::new() } else { came_up },
         basis: format!("{}.{compared}", basis(factor)),
     }
+}
+
+/// Why there is no p, in words.
+fn undecided(factor: &FactorStudy, name: &str) -> String {
+    let levels = &factor.test.levels;
+    let all = |share: f64| {
+        levels.iter().all(|l| (l.pooled.fraction() - share).abs() < 1e-12)
+    };
+    if !levels.is_empty() && all(0.0) {
+        return "Nothing germinated in any container, so there is nothing to \
+                compare."
+            .to_owned();
+    }
+    if !levels.is_empty() && all(1.0) {
+        return "Every seed sown germinated, so there is no difference to \
+                tell."
+            .to_owned();
+    }
+    let why = factor.test.why_no_p.as_ref().map_or_else(
+        || "there is no comparison to make".to_owned(),
+        ToString::to_string,
+    );
+    format!("Whether {name} made a difference, this trial cannot tell: {why}.")
 }
 
 fn level_words(study: &Study, factor: &FactorStudy, level: &Level) -> String {
@@ -370,7 +386,8 @@ fn rising(pair: &LevelDifference) -> Interval {
 
 fn basis(factor: &FactorStudy) -> String {
     let test = &factor.test;
-    let n = usize::try_from(test.n_units).unwrap_or(usize::MAX);
+    let stated: u32 = test.levels.iter().map(|level| level.n_units).sum();
+    let n = usize::try_from(stated.max(test.n_units)).unwrap_or(usize::MAX);
     let mut parts = vec![units_words(test, n)];
     if !factor.planned {
         parts.push("not planned beforehand, so no p-value".to_owned());
@@ -422,11 +439,15 @@ fn germinated_in_the_cold(study: &Study) -> Option<Finding> {
         study.fridges.iter().flat_map(|fridge| &fridge.stays).collect();
     let early: Vec<_> =
         stays.iter().filter(|stay| stay.germinated > 0).collect();
-    let (first, _, _) = early
+    let (since, seen) = early
         .iter()
-        .flat_map(|stay| &stay.germinated_between)
-        .min_by_key(|(since, _, _)| *since)?;
-    let start = early.iter().map(|stay| stay.span.from).min()?;
+        .flat_map(|stay| {
+            let from = stay.span.from;
+            stay.germinated_between.iter().map(move |(since, at, _)| {
+                (since.days_since(from).max(0.0), at.days_since(from))
+            })
+        })
+        .min_by(|a, b| a.1.total_cmp(&b.1))?;
     let seeds: u32 = early.iter().map(|stay| stay.germinated).sum();
     let entered: u32 = early.iter().map(|stay| stay.seeds).sum();
     let units = counted(early.len(), "unit");
@@ -435,11 +456,10 @@ fn germinated_in_the_cold(study: &Study) -> Option<Finding> {
         factor: String::new(),
         text: format!(
             "In the cold itself {seeds} of {entered} seeds germinated, in \
-             {units} of {}; the first after day {:.0} of chilling at the \
-             earliest. They count as germinated of the seeds that entered \
-             the batch, not of those sown.",
+             {units} of {}; the first between day {since:.0} and {seen:.0} of \
+             its stay. They count where they germinated, not among the seeds \
+             sown later.",
             stays.len(),
-            first.days_since(start).max(0.0)
         ),
         levels: String::new(),
         basis: "Plain counts from looks into the fridge.".to_owned(),
@@ -474,10 +494,18 @@ fn mould_in_a_fridge(study: &Study, fridge: &FridgeStudy) -> Option<Finding> {
     Some(Finding {
         kind: FindingKind::Count,
         factor: String::new(),
-        text: format!(
-            "Mould was seen in {mouldy} of {judged} moist stays in \
-             {name}.{rival}"
-        ),
+        text: match mouldy {
+            0 => {
+                format!("No mould was seen in {judged} moist stays in {name}.")
+            }
+            all if all == judged => {
+                format!("Mould was seen in all {judged} moist stays in {name}.")
+            }
+            _ => format!(
+                "Mould was seen in {mouldy} of {judged} moist stays in \
+                 {name}.{rival}"
+            ),
+        },
         levels: String::new(),
         basis: "Plain counts; one fridge in one run gives no chance of mould \
                 and no cause."

@@ -12,7 +12,7 @@ use crate::stats::interval::{Confidence, Interval};
 use crate::stats::resample::{
     LEAST_CONTAINERS, Resampled, difference, jackknife,
 };
-use crate::stats::split_population::{TimeShape, fit_split};
+use crate::stats::split_population::{TimeShape, fit_split, fit_split_near};
 use crate::stats::strata::Stratum;
 use crate::study::factors::{FactorStudy, PLACE, level};
 use crate::study::wording::{LevelWords, between, signed};
@@ -112,6 +112,10 @@ impl SpeedStep {
         }
     }
 }
+
+/// With fewer batches a level, containers of one batch would pass for the
+/// level.
+const LEAST_OWN_UNITS: u32 = 3;
 
 /// Fewer germinants at a level say nothing of their time.
 const LEAST_GERMINATED: u32 = 5;
@@ -222,16 +226,13 @@ fn of_level(
 }
 
 fn speed(rows: &[(&str, Vec<Censored>)]) -> Result<Speed, NoSpeed> {
-    let fitted = |keep: &dyn Fn(&str) -> bool| {
-        let rows: Vec<Censored> = rows
-            .iter()
-            .filter(|(of, _)| keep(of))
-            .flat_map(|(_, rows)| rows)
-            .copied()
-            .collect();
-        fit_split(&rows, TimeShape::LogNormal)
+    let shape = TimeShape::LogNormal;
+    let kept = |keep: &dyn Fn(&str) -> bool| {
+        let kept = rows.iter().filter(|(of, _)| keep(of));
+        added_up(kept.flat_map(|(_, rows)| rows))
     };
-    let all = fitted(&|_| true).map_err(|_| NoSpeed::OneInterval)?;
+    let all =
+        fit_split(&kept(&|_| true), shape).map_err(|_| NoSpeed::OneInterval)?;
     if !all.convergence.arrived() {
         return Err(NoSpeed::NotSettled);
     }
@@ -245,9 +246,13 @@ fn speed(rows: &[(&str, Vec<Censored>)]) -> Result<Speed, NoSpeed> {
         units.len(),
         Confidence::NINETY_FIVE,
         |picked: &[usize]| {
-            let kept: BTreeSet<&str> =
+            if picked.len() == units.len() {
+                return Some(all.parameters.median);
+            }
+            let own: BTreeSet<&str> =
                 picked.iter().map(|i| units[*i]).collect();
-            let fit = fitted(&|of| kept.contains(of)).ok()?;
+            let rows = kept(&|of| own.contains(of));
+            let fit = fit_split_near(&rows, shape, all.parameters).ok()?;
             fit.convergence.arrived().then_some(fit.parameters.median)
         },
     );
@@ -258,6 +263,26 @@ fn speed(rows: &[(&str, Vec<Censored>)]) -> Result<Speed, NoSpeed> {
         settled: all.settled(),
     })
 }
+
+/// Looks of one evening are one row: the fit is made many times over.
+fn added_up<'a>(rows: impl Iterator<Item = &'a Censored>) -> Vec<Censored> {
+    let evening = |days: f64| (days / SAME_EVENING_DAYS).round();
+    let same = |a: f64, b: f64| evening(a).total_cmp(&evening(b)).is_eq();
+    let mut sums: Vec<Censored> = Vec::new();
+    for row in rows {
+        let known = sums
+            .iter_mut()
+            .find(|sum| same(sum.left, row.left) && same(sum.right, row.right));
+        match known {
+            Some(sum) => sum.n += row.n,
+            None => sums.push(*row),
+        }
+    }
+    sums
+}
+
+/// Containers are looked at one after the other, days.
+const SAME_EVENING_DAYS: f64 = 0.05;
 
 impl Speed {
     /// 95 % limits of the time, days.
@@ -281,8 +306,14 @@ fn step(factor: &FactorStudy, pair: &[SpeedLevel]) -> SpeedStep {
         from: from.level.clone(),
         to: to.level.clone(),
         share,
-        sooner: sooner(from, to),
+        sooner: if few_units(factor) { None } else { sooner(from, to) },
     }
+}
+
+/// Whether some level rests on so few of its own units that containers
+/// cannot speak for them.
+fn few_units(factor: &FactorStudy) -> bool {
+    factor.test.levels.iter().any(|level| level.n_units < LEAST_OWN_UNITS)
 }
 
 /// Difference of two times with limits, both levels by their own containers.
@@ -301,6 +332,13 @@ impl SpeedStudy {
     /// neither; none where levels are not lengths of time.
     #[must_use]
     pub fn sentence(&self, study: &Study) -> Option<String> {
+        let tells = |step: &&SpeedStep| {
+            step.share != Change::CannotTell
+                || step.time() != Change::CannotTell
+        };
+        if !self.steps.iter().any(|step| tells(&step)) {
+            return None;
+        }
         let said: Vec<String> = self
             .steps
             .iter()

@@ -11,6 +11,7 @@ mod collecting;
 mod command_line;
 mod demo;
 mod demo_data;
+mod designs;
 mod documents;
 mod encrypted;
 mod faults;

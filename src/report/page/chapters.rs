@@ -3,7 +3,7 @@
 
 use maud::{Markup, html};
 
-use crate::climate::integrate::{Comparable, Dose};
+use crate::climate::integrate::{Comparable, Dose, LEAST_COVERAGE};
 use crate::observation::Quantity;
 use crate::report::figures::{About, Figure};
 use crate::report::levels::{coloured_by, containers_at, ordered};
@@ -71,10 +71,20 @@ pub(super) fn conditions(scene: Scene<'_>, figures: &[Figure]) -> Markup {
 fn place_row(study: &Study, place: &PlaceStudy) -> Vec<Markup> {
     let units: Vec<&UnitStudy> = containers_at(study, &place.name).collect();
     let mean = |quantity: Quantity, digits: usize| {
-        let mean = place.quantities.get(&quantity).and_then(|k| k.mean);
-        mean.map_or_else(unknown, |mean| {
-            cell(format!("{} {}", words::number(mean, digits), quantity.unit()))
-        })
+        let known = place.quantities.get(&quantity);
+        known.and_then(|k| k.mean.zip(Some(k))).map_or_else(
+            unknown,
+            |(mean, known)| {
+                let covered = known.coverage(place.span.hours());
+                let thin = if covered < LEAST_COVERAGE {
+                    format!("{} covered", wording::percent(covered))
+                } else {
+                    String::new()
+                };
+                let mean = words::number(mean, digits);
+                two_lines(&format!("{mean} {}", quantity.unit()), &thin)
+            },
+        )
     };
     vec![
         cell(words::plain(&place.title)),

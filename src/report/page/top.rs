@@ -4,7 +4,7 @@
 use maud::{Markup, html};
 
 use crate::observation::Quantity;
-use crate::report::levels::ordered;
+use crate::report::levels::{containers_at, ordered};
 use crate::report::page::methods::{is_about_care, is_detail};
 use crate::report::page::table::{cell, strip};
 use crate::report::{Scene, results, words};
@@ -57,7 +57,7 @@ fn tried(scene: Scene<'_>) -> Markup {
     let places: Vec<String> = study
         .places
         .iter()
-        .filter(|place| !place.containers.is_empty())
+        .filter(|place| containers_at(study, &place.name).next().is_some())
         .map(|place| words::plain(&place.title))
         .collect();
     let species: std::collections::BTreeSet<String> = scene
@@ -317,11 +317,7 @@ fn rests_on(scene: Scene<'_>) -> Markup {
         .into_iter()
         .filter_map(|quantity| {
             let covered = lowest(quantity)?;
-            Some(format!(
-                "{} at least {}",
-                quantity.word(),
-                percent(covered.coverage)
-            ))
+            Some(format!("{} {}", quantity.word(), percent(covered.coverage)))
         })
         .collect();
     let left_out: usize =
@@ -346,7 +342,8 @@ fn rests_on(scene: Scene<'_>) -> Markup {
                         ", " (words::count(quality.corrected))
                         " corrected by a calibration"
                     }
-                    ". Of the time units were at a logged place, covered: "
+                    ". Of the time units were at a logged place, covered at \
+                     the least covered one: "
                     (list(&thin)) ". "
                     a href="#quality" { "Place by place" }
                     "."
