@@ -48,6 +48,10 @@ pub struct KeepingWord {
     pub written_bytes: u64,
     /// That time, ms.
     pub written_over_ms: u64,
+    /// Whether others keep the clock of this machine right; none when nobody
+    /// knows.
+    #[serde(default)]
+    pub clock_synchronised: Option<bool>,
     /// Why the plain-text journal could not be written, if so.
     pub journal_trouble: Option<String>,
 }

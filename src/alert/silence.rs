@@ -5,7 +5,7 @@
 
 use std::time::Duration;
 
-use crate::alert::{Change, Event, Input, millis};
+use crate::alert::{Change, Event, Input, Recent, millis};
 use crate::observation::Quality;
 use crate::units::Instant;
 
@@ -50,7 +50,7 @@ pub fn step(
     input: Input,
 ) -> (SilenceState, Vec<Event>) {
     match input {
-        Input::Reading(reading) => {
+        Input::Reading(reading) | Input::Past(reading) => {
             state.last = state.last.max(Some(reading.at));
             (state, Vec::new())
         }
@@ -101,7 +101,8 @@ fn look(
     }
 }
 
-fn event(
+/// An event of a silence, for its message.
+pub(crate) fn event(
     change: Change,
     at: Instant,
     since: Instant,
@@ -116,6 +117,7 @@ fn event(
         limit: None,
         furthest: None,
         marks: Quality::GOOD,
+        recent: Recent::default(),
     }
 }
 

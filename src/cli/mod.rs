@@ -37,13 +37,21 @@ mod status;
 
 mod status_keeping;
 
+mod listen;
+
+mod diagnose;
+
 mod readings;
 
 mod watches;
 
+mod watches_try;
+
 mod alerts;
 
 mod password;
+
+mod token;
 
 mod papers;
 
@@ -59,7 +67,7 @@ use std::process::ExitCode;
 
 use clap::Parser;
 
-use crate::cli::arguments::{Arguments, Command, Import};
+use crate::cli::arguments::{Arguments, Command, Import, WatchesCommand};
 use crate::cli::failure::{Answer, Failure};
 use crate::cli::opening::House;
 use crate::cli::output::Output;
@@ -111,10 +119,16 @@ fn obey(arguments: &Arguments, output: &mut Output) -> Result<Answer, Failure> {
         Command::Restore(what) => backup::restore(&house()?, what, output),
         Command::Verify(what) => verify::verify(&house()?, what, output),
         Command::Status => status::status(&house()?, output),
+        Command::Listen(what) => listen::listen(&house()?, what, output),
+        Command::Diagnose => diagnose::diagnose(common, output),
         Command::Readings(what) => readings::readings(&house()?, what, output),
-        Command::Watches => watches::watches(&house()?, output),
+        Command::Watches { what: None } => watches::watches(&house()?, output),
+        Command::Watches { what: Some(WatchesCommand::Try(arguments)) } => {
+            watches_try::watches_try(&house()?, arguments, output)
+        }
         Command::Alerts(what) => alerts::alerts(&house()?, what, output),
         Command::Password(what) => password::password(house, what, output),
+        Command::Token(what) => token::token(&house()?, what, output),
         Command::Completions { shell } => papers::completions(*shell, output),
         Command::Manual => papers::manual(output),
     }

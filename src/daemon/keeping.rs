@@ -19,6 +19,7 @@ use crate::alert::keeping::{Trouble, disk_is_low};
 use crate::alert::{AlertKind, Change, Severity};
 use crate::daemon::backups;
 use crate::daemon::clock::Clock;
+use crate::daemon::host_clock;
 use crate::exchange::times::ZoneRule;
 use crate::health::{BackupWord, KeepingWord};
 use crate::notify::body::AlertJson;
@@ -34,6 +35,8 @@ const LOOK: Duration = Duration::from_secs(1);
 const MEASURE: Duration = Duration::from_secs(60);
 /// How often the journal is caught up, should a command not have done it.
 const CATCH_UP: Duration = Duration::from_secs(3_600);
+/// How often it is asked whether the clock of this machine is kept right.
+const ASK: Duration = Duration::from_secs(600);
 /// A backup that failed is tried again after this.
 const TRY_AGAIN: Duration = Duration::from_secs(3_600);
 /// How often what is written ahead is moved in and its room given back.
@@ -95,6 +98,7 @@ impl Keeper {
         let mut state = State::default();
         self.take_up(&mut state);
         loop {
+            self.ask_about_the_clock(&mut state, runtime);
             self.look(&mut state);
             let stopped = runtime.block_on(async {
                 timeout(LOOK, self.stop.wait_for(|stop| *stop)).await.is_ok()
@@ -118,9 +122,25 @@ impl Keeper {
         }
     }
 
-    fn look(&self, state: &mut State) {
-        let now = self.clock.now();
+    /// The answer is told with the rest, and kept when it changes.
+    fn ask_about_the_clock(&self, state: &mut State, runtime: &Handle) {
         let steady = (self.clock.steady)();
+        if state.asked.is_some_and(|last| steady < last + ASK) {
+            return;
+        }
+        state.asked = Some(steady);
+        let answer = runtime.block_on(host_clock::is_synchronised());
+        state.word.clock_synchronised = answer;
+        let kept = Store::open(&self.data, Access::ReadWrite)
+            .and_then(|mut store| store.clock_is(answer, self.clock.now()));
+        if let Err(error) = kept {
+            tracing::warn!(%error, "the state of the clock is not kept");
+        }
+    }
+
+    fn look(&self, state: &mut State) {
+        let steady = (self.clock.steady)();
+        let now = self.clock.now();
         if state.caught_up.is_none_or(|last| steady >= last + CATCH_UP) {
             state.caught_up = Some(steady);
             self.catch_up_journal(state, now);
@@ -325,6 +345,8 @@ impl Keeper {
 struct State {
     word: KeepingWord,
     measured: Option<Duration>,
+    /// When the state of the clock was last asked for.
+    asked: Option<Duration>,
     /// When the journal was last caught up.
     caught_up: Option<Duration>,
     /// When a backup was tried in vain.

@@ -3,6 +3,8 @@
 
 pub mod backups;
 pub mod clock;
+pub mod diagnosis;
+pub mod host_clock;
 mod keeping;
 pub mod lock;
 pub mod new_settings;

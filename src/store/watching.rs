@@ -157,14 +157,22 @@ impl Store {
     ) -> Result<(), StoreError> {
         let body = serde_json::to_string(health)
             .expect("plain data can be written as JSON");
-        self.connection
+        // A word that a power cut takes is no loss, so the card is spared a
+        // sync; the next commit of something that matters does it.
+        let sync = |how| {
+            self.connection.pragma_update(None, "synchronous", how).writing()
+        };
+        sync("NORMAL")?;
+        let written = self
+            .connection
             .execute(
                 "INSERT OR REPLACE INTO daemon_says (name, at_ms, body) \
                  VALUES ('daemon', ?1, ?2)",
                 params![now.millis(), body],
             )
-            .writing()?;
-        Ok(())
+            .writing();
+        sync("FULL")?;
+        written.map(drop)
     }
 
     /// What the daemon last said of itself, and when.
@@ -275,6 +283,35 @@ impl Store {
             count("taken_ms IS NULL AND given_up_ms IS NULL")?,
             count("given_up_ms IS NOT NULL")?,
         ))
+    }
+
+    /// Messages that wait although they were tried three times and more,
+    /// for over an hour, and messages that were given up within a day; those
+    /// about an alert of this watch are not counted.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn hopeless_messages(
+        &self,
+        but_of: &str,
+        now: Instant,
+    ) -> Result<(u64, u64), StoreError> {
+        let counts: (i64, i64) = self
+            .connection
+            .prepare_cached(
+                "SELECT coalesce(sum(taken_ms IS NULL AND given_up_ms IS NULL \
+                 AND attempts >= 3 AND written_ms < ?2 - 3600000), 0), \
+                 coalesce(sum(given_up_ms >= ?2 - 86400000), 0) FROM outbox \
+                 WHERE (taken_ms IS NULL) AND alert NOT IN \
+                 (SELECT id FROM alert WHERE watch = ?1)",
+            )
+            .reading()?
+            .query_row(params![but_of, now.millis()], |row| {
+                Ok((row.get(0)?, row.get(1)?))
+            })
+            .reading()?;
+        let count = |n: i64| u64::try_from(n).unwrap_or_default();
+        Ok((count(counts.0), count(counts.1)))
     }
 
     /// The channel took a message.

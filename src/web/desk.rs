@@ -20,8 +20,10 @@ use crate::trial::entry::{Draft, Entry, EntryId};
 use crate::units::Instant;
 use crate::web::door::Door;
 use crate::web::form::Form;
+use crate::web::making::Maker;
 use crate::web::password::Password;
 use crate::web::session::{Session, Sessions};
+use crate::web::tokens::Tokens;
 
 /// Pages made at once; more wait their turn, so that memory stays small.
 const AT_ONCE: usize = 4;
@@ -44,6 +46,8 @@ pub(crate) struct Site {
     pub(crate) door: Door,
     pub(crate) sessions: Sessions,
     pub(crate) password: Option<Password>,
+    pub(crate) tokens: Tokens,
+    pub(crate) maker: Maker,
     loaded: Mutex<Option<Arc<Loaded>>>,
     turns: Semaphore,
 }
@@ -64,6 +68,15 @@ pub(crate) struct Visitor {
     pub(crate) may_leave: bool,
 }
 
+impl Visitor {
+    /// Somebody without a browser's session.
+    pub(crate) fn nobody() -> Self {
+        let (id, token) = (String::new(), String::new());
+        let session = Session { id, token, logged_in: false };
+        Self { session, who: String::new(), may_leave: false }
+    }
+}
+
 /// What a page answers.
 #[derive(Debug)]
 pub(crate) enum Answer {
@@ -71,6 +84,8 @@ pub(crate) enum Answer {
     Page(StatusCode, String, Tab, Markup),
     /// Go and look there.
     See(String),
+    /// For a program.
+    Data(StatusCode, serde_json::Value),
 }
 
 impl Answer {
@@ -92,6 +107,7 @@ pub(crate) enum Tab {
     Round,
     Tally,
     Alerts,
+    Report,
     /// None of them.
     Elsewhere,
 }
@@ -104,6 +120,8 @@ impl Site {
         door: Door,
         sessions: Sessions,
         password: Option<Password>,
+        tokens: Tokens,
+        maker: Maker,
     ) -> Self {
         Self {
             data: data.to_owned(),
@@ -112,9 +130,21 @@ impl Site {
             door,
             sessions,
             password,
+            tokens,
+            maker,
             loaded: Mutex::default(),
             turns: Semaphore::new(AT_ONCE),
         }
+    }
+
+    /// Whether there is a password and this visitor has not given it.
+    pub(crate) fn is_locked(&self, visitor: &Visitor) -> bool {
+        self.password.is_some() && !visitor.session.logged_in
+    }
+
+    /// Where the data file is.
+    pub(crate) fn data(&self) -> &Path {
+        &self.data
     }
 
     /// Lets a page look at the store, on a thread that may wait.
@@ -194,6 +224,21 @@ impl Desk {
         Ok(Self { site, store, loaded, visitor, now })
     }
 
+    pub(crate) fn site(&self) -> &Site {
+        &self.site
+    }
+
+    /// For what is shown to whoever may look; never for a form.
+    pub(crate) fn for_everybody(site: Arc<Site>) -> Result<Self, StoreError> {
+        Self::open(site, Visitor::nobody())
+    }
+
+    /// When the grower looked: now, or when a kept form was typed.
+    pub(crate) fn looked_at(&self, form: &Form) -> Instant {
+        let ago = form.typed_ago_millis().unwrap_or_default();
+        self.now.plus_millis(-ago)
+    }
+
     pub(crate) fn zone(&self) -> &ZoneRule {
         &self.site.zone
     }
@@ -226,7 +271,9 @@ impl Desk {
         drafts: &[Draft],
         form: &Form,
     ) -> Result<Written, StoreError> {
-        let key = match form.key() {
+        let sound =
+            form.key().and_then(|key| form.typed_ago_millis().map(|_| key));
+        let key = match sound {
             Ok(key) => key,
             Err(told) => return Ok(Written::Refused(vec![(0, told)])),
         };

@@ -1,30 +1,37 @@
-//! Pages for the phone beside the box: server-rendered, no script, served by
-//! the daemon itself.
+//! Pages for the phone beside the box: server-rendered, served by the daemon
+//! itself; they work without script and better with the one of ours.
 //!
 //! They read the store and write ledger entries through the same door as the
 //! command line. They never touch settings, commands or addresses, and no
 //! rule about seeds is written here.
 
 mod alerts;
+mod api;
 mod changes;
 mod count;
 mod desk;
 mod door;
 mod form;
 mod frame;
+mod health;
+mod live;
 mod login;
+mod making;
 mod now;
 mod password;
 mod place;
+mod reports;
 mod round;
 mod routes;
 mod serving;
 mod session;
 mod tally;
+mod tokens;
 mod unit;
 mod units;
 mod words;
 
+use std::ffi::OsString;
 use std::io;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
@@ -39,10 +46,17 @@ use crate::source::tls::{self, Identity};
 use crate::source::{Now, TlsError};
 use crate::web::desk::Site;
 use crate::web::door::Door;
+use crate::web::live::Live;
+use crate::web::making::Maker;
 use crate::web::password::Password;
 use crate::web::session::Sessions;
+use crate::web::tokens::Tokens;
 
 pub use password::{PASSWORD_FILE, PasswordError, password_text};
+pub use tokens::{
+    KeptToken, May, TOKEN_FILE, TokenError, kept_tokens, with_token,
+    without_token,
+};
 
 /// The `[web]` part of the settings.
 #[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
@@ -95,8 +109,13 @@ pub struct Opening {
     pub settings: Settings,
     /// Where the hashed password is, if there is one.
     pub password_file: PathBuf,
+    /// Where the hashed tokens are, if there are any.
+    pub token_file: PathBuf,
     /// The house's time zone.
     pub zone: ZoneRule,
+    /// This program and the arguments that lead it to the same data: what
+    /// makes a report. Empty where none can be made.
+    pub program: Vec<OsString>,
 }
 
 /// Why there are no pages.
@@ -136,6 +155,9 @@ pub enum WebError {
     /// The password file cannot be used.
     #[error(transparent)]
     Password(#[from] PasswordError),
+    /// The token file cannot be used.
+    #[error(transparent)]
+    Tokens(#[from] TokenError),
     /// The address cannot be bound.
     #[error("cannot listen on {listen}")]
     Bind {
@@ -184,6 +206,8 @@ pub async fn bind(
     if let Some(doubt) = doubt {
         tracing::warn!(source = "pages", "{doubt}");
     }
+    let tokens = Tokens::open(&opening.token_file)?;
+    let maker = Maker::new(opening.program.clone(), data);
     let site = Arc::new(Site::new(
         data,
         opening.zone,
@@ -191,6 +215,8 @@ pub async fn bind(
         door,
         Sessions::default(),
         password,
+        tokens,
+        maker,
     ));
     Ok(Pages { listener, local, site, identity })
 }
@@ -204,7 +230,11 @@ impl Pages {
 
     /// Serves until told to stop; then open requests may end, for a while.
     pub async fn run(self, stop: watch::Receiver<bool>) {
-        let app = routes::router(self.site);
-        serving::serve(self.listener, self.identity, app, stop).await;
+        let live = Live::new(stop.clone());
+        let app = routes::router(Arc::clone(&self.site), live.clone());
+        tokio::spawn(live.watch(Arc::clone(&self.site)));
+        let (listener, identity) = (self.listener, self.identity);
+        let serving = serving::serve(listener, identity, app, stop.clone());
+        tokio::join!(serving, self.site.maker.run(stop));
     }
 }

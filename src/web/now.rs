@@ -26,6 +26,7 @@ pub(crate) fn page(desk: &Desk) -> Result<Answer, StoreError> {
     let troubles = troubles(desk)?;
     let body = html! {
         h1.unseen { "Now" }
+        (live_line(Some(&alerts_mark(desk)?)))
         @if !lasting.is_empty() {
             section.card.trouble aria-label="Alerts" {
                 (alerts::list(desk, &lasting))
@@ -46,7 +47,7 @@ pub(crate) fn page(desk: &Desk) -> Result<Answer, StoreError> {
 }
 
 /// What the daemon says of itself, when it is not well.
-fn troubles(desk: &Desk) -> Result<Vec<String>, StoreError> {
+pub(crate) fn troubles(desk: &Desk) -> Result<Vec<String>, StoreError> {
     let mut told = Vec::new();
     let Some((at, health)) = desk.store.daemon_said()? else {
         return Ok(told);
@@ -107,7 +108,7 @@ fn to_do(desk: &Desk, series: &[SeriesInfo]) -> Markup {
 
 /// How a quantity stands at a place.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum State {
+pub(crate) enum State {
     InRange,
     Above,
     Below,
@@ -117,12 +118,16 @@ enum State {
 }
 
 impl State {
-    fn of(desk: &Desk, place: &Place, q: Quantity, reading: &Reading) -> Self {
+    pub(crate) fn of(
+        desk: &Desk,
+        place: &Place,
+        q: Quantity,
+        reading: &Reading,
+    ) -> Self {
         if desk.now.millis_since(reading.at) > STALE_MILLIS {
             return Self::Unknown;
         }
-        let watches = &desk.book().house.watches;
-        let Some((_, watch)) = watches.get(&(place.name.clone(), q)) else {
+        let Some(watch) = desk.book().house.range_of(&place.name, q) else {
             return Self::NoRange;
         };
         if watch.high.is_some_and(|high| reading.value > high) {
@@ -144,7 +149,7 @@ impl State {
         }
     }
 
-    fn words(self) -> &'static str {
+    pub(crate) fn words(self) -> &'static str {
         match self {
             Self::InRange => "in range",
             Self::Above => "above its range",
@@ -164,28 +169,53 @@ impl State {
 }
 
 fn at_place(desk: &Desk, series: &[SeriesInfo], place: &Place) -> Markup {
-    let known = newest(desk, series, place);
     html! {
         section.place {
             h3 { a href={ "/place/" (place.name) } { (plain(&place.title)) } }
-            @if known.is_empty() {
-                p.soft { "No board speaks for this place." }
-            } @else {
-                ul.values {
-                    @for (quantity, reading) in known {
-                        @let state = State::of(desk, place, quantity, &reading);
-                        li class=(state.class()) {
-                            span.value {
-                                (value(quantity, reading.value)) " "
-                                span.unit { (quantity.unit()) }
-                            }
-                            span.soft {
-                                span.mark aria-hidden="true" { (state.mark()) }
-                                " " (quantity.word()) " " (state.words()) ", "
-                                (ago(desk.now, reading.at))
-                                @for mark in reading.quality.words() {
-                                    ", " (mark)
-                                }
+            div data-live=(place.name) { (values(desk, series, place)) }
+        }
+    }
+}
+
+/// Where the script says whether values are live; `alerts` is what the page
+/// shows of them.
+pub(crate) fn live_line(alerts: Option<&str>) -> Markup {
+    html! { p.soft.live id="live" data-alerts=[alerts] {} }
+}
+
+/// Changes when an alert begins or ends.
+pub(crate) fn alerts_mark(desk: &Desk) -> Result<String, StoreError> {
+    let alerts = desk.store.alerts(desk.now)?;
+    let lasting = alerts.iter().filter(|alert| alert.cleared.is_none());
+    let ids: Vec<&str> = lasting.map(|alert| alert.id.as_str()).collect();
+    Ok(ids.join(" "))
+}
+
+/// The newest values of a place, each with its state and age.
+pub(crate) fn values(
+    desk: &Desk,
+    series: &[SeriesInfo],
+    place: &Place,
+) -> Markup {
+    let known = newest(desk, series, place);
+    html! {
+        @if known.is_empty() {
+            p.soft { "No board speaks for this place." }
+        } @else {
+            ul.values {
+                @for (quantity, reading) in known {
+                    @let state = State::of(desk, place, quantity, &reading);
+                    li class=(state.class()) {
+                        span.value {
+                            (value(quantity, reading.value)) " "
+                            span.unit { (quantity.unit()) }
+                        }
+                        span.soft {
+                            span.mark aria-hidden="true" { (state.mark()) }
+                            " " (quantity.word()) " " (state.words()) ", "
+                            (ago(desk.now, reading.at))
+                            @for mark in reading.quality.words() {
+                                ", " (mark)
                             }
                         }
                     }
@@ -203,7 +233,7 @@ pub(crate) fn value(quantity: Quantity, value: f64) -> String {
 
 /// The newest reading of each quantity that speaks for a place now,
 /// corrected as the ledger says.
-fn newest(
+pub(crate) fn newest(
     desk: &Desk,
     series: &[SeriesInfo],
     place: &Place,

@@ -9,22 +9,27 @@ use std::sync::Arc;
 use axum::body::{Body, to_bytes};
 use axum::extract::{Extension, FromRequest, Path, Query, Request, State};
 use axum::http::header::{
-    CACHE_CONTROL, CONTENT_SECURITY_POLICY, CONTENT_TYPE, COOKIE, HOST,
-    HeaderMap, HeaderName, HeaderValue, LOCATION, ORIGIN, REFERRER_POLICY,
-    SET_COOKIE, X_CONTENT_TYPE_OPTIONS, X_FRAME_OPTIONS,
+    AUTHORIZATION, CACHE_CONTROL, CONTENT_SECURITY_POLICY, CONTENT_TYPE,
+    COOKIE, HOST, HeaderMap, HeaderName, HeaderValue, LOCATION, ORIGIN,
+    REFERRER_POLICY, RETRY_AFTER, SET_COOKIE, WWW_AUTHENTICATE,
+    X_CONTENT_TYPE_OPTIONS, X_FRAME_OPTIONS,
 };
 use axum::http::{Method, StatusCode};
 use axum::middleware::{Next, from_fn_with_state};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
 use axum::{Form as Fields, Router};
+use serde_json::json;
 
 use crate::store::StoreError;
 use crate::web::desk::{Answer, Desk, Site, Visitor};
 use crate::web::form::{Form, TOKEN};
+use crate::web::live::Live;
 use crate::web::session::{self, hex, same, unhex};
+use crate::web::tokens::{May, Shut};
 use crate::web::{
-    alerts, changes, count, frame, login, now, place, round, tally, unit,
+    alerts, api, changes, count, frame, health, login, now, place, reports,
+    round, tally, unit,
 };
 
 /// Nothing that is typed on a phone is larger.
@@ -32,7 +37,8 @@ const MOST_BYTES: usize = 64 * 1024;
 /// A form that takes longer to arrive is let go.
 const FORM_WITHIN: std::time::Duration = std::time::Duration::from_secs(20);
 
-const CSP: &str = "default-src 'none'; style-src 'self'; img-src 'self' \
+const CSP: &str = "default-src 'none'; script-src 'self'; \
+                   connect-src 'self'; style-src 'self'; img-src 'self' \
                    data:; form-action 'self'; base-uri 'none'; \
                    frame-ancestors 'none'";
 
@@ -41,12 +47,20 @@ pub(crate) const WHO: &str = "who";
 /// A year, s.
 const YEAR: u32 = 31_536_000;
 
-type Shared = State<Arc<Site>>;
-type Asking = Extension<Visitor>;
-type Typed = Extension<Form>;
+pub(crate) type Shared = State<Arc<Site>>;
+pub(crate) type Asking = Extension<Visitor>;
+pub(crate) type Typed = Extension<Form>;
 
-pub(crate) fn router(site: Arc<Site>) -> Router {
+/// Where the script asks how the session stands.
+const SESSION: &str = "/session";
+/// What is answered before a log-in.
+const PUBLIC: [&str; 4] = ["/login", "/style.css", "/page.js", SESSION];
+
+pub(crate) fn router(site: Arc<Site>, live: Live) -> Router {
     Router::new()
+        .route("/live", get(async move || live.listen()))
+        .route(SESSION, get(session_now))
+        .route("/page.js", get(script))
         .route(
             "/",
             get(async |s: Shared, v: Asking| at_desk(s, v, now::page).await),
@@ -124,6 +138,12 @@ pub(crate) fn router(site: Arc<Site>) -> Router {
                 act(s, v, f, |_, _| Ok(Answer::See("/".to_owned()))).await
             }),
         )
+        .route(
+            "/health",
+            get(async |s: Shared, v: Asking| at_desk(s, v, health::page).await),
+        )
+        .merge(reports::router())
+        .merge(api::router())
         .route("/login", get(login::page).post(login::enter))
         .route("/logout", post(login::leave))
         .route("/style.css", get(style))
@@ -160,7 +180,7 @@ impl<S: Sync> axum::extract::FromRequestParts<S> for Asked {
 pub(crate) type Named = Path<String>;
 type Changed = Path<(String, String)>;
 
-async fn at_desk(
+pub(crate) async fn at_desk(
     State(site): Shared,
     Extension(visitor): Asking,
     work: impl FnOnce(&Desk) -> Result<Answer, StoreError> + Send + 'static,
@@ -170,12 +190,14 @@ async fn at_desk(
 }
 
 /// As [`at_desk`], for what changes something; remembers who counted.
-async fn act(
+pub(crate) async fn act(
     State(site): Shared,
     Extension(mut visitor): Asking,
     Extension(form): Typed,
     work: impl FnOnce(&Desk, &Form) -> Result<Answer, StoreError> + Send + 'static,
 ) -> Response {
+    let (by_script, kept) =
+        (form.by_script(), form.typed_ago_millis() != Ok(0));
     let typed: String = form.text("by").chars().take(60).collect();
     let answer =
         site.at_desk(visitor.clone(), move |desk| work(desk, &form)).await;
@@ -183,8 +205,12 @@ async fn act(
         visitor.who.clone_from(&typed);
     }
     let answer = answer.unwrap_or_else(|told| frame::trouble(&told));
-    let mut response = answered(&visitor, answer);
-    if !typed.is_empty() {
+    let mut response = match answer {
+        Answer::See(to) if by_script => json(&json!({ "to": to })),
+        answer => answered(&visitor, answer),
+    };
+    // Who counted then need not be who counts now.
+    if !typed.is_empty() && !kept {
         set_cookie(&mut response, WHO, &hex(typed.as_bytes()), YEAR);
     }
     response
@@ -194,6 +220,11 @@ async fn act(
 pub(crate) fn answered(visitor: &Visitor, answer: Answer) -> Response {
     match answer {
         Answer::See(to) => see(&to),
+        Answer::Data(status, value) => {
+            let mut response = json(&value);
+            *response.status_mut() = status;
+            response
+        }
         Answer::Page(status, title, tab, body) => {
             let page = frame::whole(visitor, &title, tab, &body);
             let html = HeaderValue::from_static("text/html; charset=utf-8");
@@ -233,12 +264,39 @@ pub(crate) fn set_session(response: &mut Response, id: &str) {
 }
 
 async fn style() -> Response {
-    let css = HeaderValue::from_static("text/css; charset=utf-8");
+    for_a_day("text/css; charset=utf-8", frame::style_sheet())
+}
+
+async fn script() -> Response {
+    let script = frame::SCRIPT.to_owned();
+    for_a_day("text/javascript; charset=utf-8", script)
+}
+
+fn for_a_day(kind: &'static str, text: String) -> Response {
+    let mut response = text.into_response();
+    let headers = response.headers_mut();
+    headers.insert(CONTENT_TYPE, HeaderValue::from_static(kind));
     let day = HeaderValue::from_static("max-age=86400");
-    let mut response = frame::style_sheet().into_response();
-    response.headers_mut().insert(CONTENT_TYPE, css);
-    response.headers_mut().insert(CACHE_CONTROL, day);
+    headers.insert(CACHE_CONTROL, day);
     response
+}
+
+fn json(value: &serde_json::Value) -> Response {
+    let mut response = value.to_string().into_response();
+    let kind = HeaderValue::from_static("application/json");
+    response.headers_mut().insert(CONTENT_TYPE, kind);
+    response
+}
+
+/// Whether forms are taken now, and the token they need: asked by the script
+/// before it sends what a page kept from before a log-in or a new start.
+/// Other sites can ask, but not read it.
+async fn session_now(State(site): Shared, visitor: Asking) -> Response {
+    let session = &visitor.session;
+    if site.is_locked(&visitor) {
+        return json(&json!({ "open": false }));
+    }
+    json(&json!({ "open": true, "token": session.token }))
 }
 
 /// What each request passes.
@@ -247,8 +305,19 @@ async fn guard(
     mut request: Request,
     next: Next,
 ) -> Response {
-    let (visitor, fresh) = visitor(&site, request.headers());
-    let mut response = match admitted(&site, &visitor, &mut request).await {
+    let for_program = request.uri().path().starts_with(api::BEGINS);
+    let (mut visitor, fresh) = if for_program {
+        (Visitor::nobody(), false)
+    } else {
+        visitor(&site, request.headers())
+    };
+    let admitted = if for_program {
+        program(&site, &mut visitor, &mut request).await
+    } else {
+        admitted(&site, &visitor, &mut request).await
+    };
+    let asks_session = request.uri().path() == SESSION;
+    let mut response = match admitted {
         Ok(()) => {
             request.extensions_mut().insert(visitor.clone());
             next.run(request).await
@@ -263,15 +332,17 @@ async fn guard(
         .headers()
         .get(CONTENT_TYPE)
         .is_some_and(|kind| kind.as_bytes().starts_with(b"text/html"));
-    if fresh && is_page && !sets_session {
+    if fresh && (is_page || asks_session) && !sets_session {
         set_session(&mut response, &visitor.session.id);
     }
     let headers = response.headers_mut();
     if site.door.is_tls() {
         only_encrypted(headers);
     }
+    headers
+        .entry(CONTENT_SECURITY_POLICY)
+        .or_insert(HeaderValue::from_static(CSP));
     for (name, value) in [
-        (CONTENT_SECURITY_POLICY, CSP),
         (X_CONTENT_TYPE_OPTIONS, "nosniff"),
         (X_FRAME_OPTIONS, "DENY"),
         (REFERRER_POLICY, "same-origin"),
@@ -323,6 +394,72 @@ fn cookie<'a>(headers: &'a HeaderMap, name: &str) -> Option<&'a str> {
         .map(|(_, value)| value)
 }
 
+/// As [`admitted`], for a program: its token is all that counts, so no other
+/// site can use the browser of somebody who has logged in.
+async fn program(
+    site: &Site,
+    visitor: &mut Visitor,
+    request: &mut Request,
+) -> Result<(), Box<Response>> {
+    let refuse = |(status, told): Refusal| {
+        Box::new(answered(&Visitor::nobody(), api::trouble(status, told)))
+    };
+    named_right(site, request).map_err(refuse)?;
+    let origin = header(request, ORIGIN);
+    if !origin.is_empty() && !site.door.knows_origin(origin) {
+        let told = "other sites are not answered";
+        return Err(refuse((StatusCode::FORBIDDEN, told)));
+    }
+    let token = header(request, AUTHORIZATION).strip_prefix("Bearer ");
+    let caller = site.tokens.admit(token.unwrap_or_default().trim());
+    let caller = caller.map_err(|shut| match shut {
+        Shut::Unknown => {
+            let told = "send \"Authorization: Bearer\" with a token that \
+                        `vernalog token NAME` made";
+            let mut response = refuse((StatusCode::UNAUTHORIZED, told));
+            let bearer = HeaderValue::from_static("Bearer");
+            response.headers_mut().insert(WWW_AUTHENTICATE, bearer);
+            response
+        }
+        Shut::TooMany(wait) => {
+            let told = "too many requests: one a second, 60 at once";
+            let mut response = refuse((StatusCode::TOO_MANY_REQUESTS, told));
+            let seconds = wait.as_secs() + 1;
+            response.headers_mut().insert(RETRY_AFTER, seconds.into());
+            response
+        }
+    })?;
+    caller.name.as_str().clone_into(&mut visitor.who);
+    match *request.method() {
+        Method::GET | Method::HEAD => return Ok(()),
+        Method::POST if caller.may == May::Record => {}
+        Method::POST => {
+            let told = "this token may only read";
+            return Err(refuse((StatusCode::FORBIDDEN, told)));
+        }
+        _ => {
+            let told = "GET and POST are answered, nothing else";
+            return Err(refuse((StatusCode::METHOD_NOT_ALLOWED, told)));
+        }
+    }
+    let kind = header(request, CONTENT_TYPE);
+    if kind.split(';').next().unwrap_or_default().trim() != "application/json" {
+        let told = "send application/json";
+        return Err(refuse((StatusCode::UNSUPPORTED_MEDIA_TYPE, told)));
+    }
+    let body = std::mem::take(request.body_mut());
+    let bytes = whole(body).await.map_err(refuse)?;
+    let value = serde_json::from_slice(&bytes).map_err(|error| {
+        let told = format!("this is not JSON: {error}");
+        Box::new(answered(
+            &Visitor::nobody(),
+            api::trouble(StatusCode::BAD_REQUEST, &told),
+        ))
+    })?;
+    request.extensions_mut().insert(api::Sent(value));
+    Ok(())
+}
+
 /// Whether a request may go on; a form is read and left beside it.
 async fn admitted(
     site: &Site,
@@ -332,9 +469,9 @@ async fn admitted(
     let refuse = |(status, told): Refusal| {
         Box::new(answered(visitor, frame::refused(status, told)))
     };
-    let locked = site.password.is_some() && !visitor.session.logged_in;
+    let locked = site.is_locked(visitor);
     named_right(site, request).map_err(refuse)?;
-    let public = matches!(request.uri().path(), "/login" | "/style.css");
+    let public = PUBLIC.contains(&request.uri().path());
     if matches!(*request.method(), Method::GET | Method::HEAD) {
         if locked && !public {
             let asked = request.uri().path_and_query();
@@ -409,8 +546,9 @@ fn sent_from_here(site: &Site, request: &Request) -> Result<(), Refusal> {
     Ok(())
 }
 
-async fn form(body: Body, kind: Option<HeaderValue>) -> Result<Form, Refusal> {
-    let bytes = tokio::time::timeout(FORM_WITHIN, to_bytes(body, MOST_BYTES))
+/// A body, when it comes in time and is not too large.
+async fn whole(body: Body) -> Result<axum::body::Bytes, Refusal> {
+    tokio::time::timeout(FORM_WITHIN, to_bytes(body, MOST_BYTES))
         .await
         .map_err(|_| {
             (StatusCode::REQUEST_TIMEOUT, "The form took too long to arrive.")
@@ -420,7 +558,11 @@ async fn form(body: Body, kind: Option<HeaderValue>) -> Result<Form, Refusal> {
                 StatusCode::PAYLOAD_TOO_LARGE,
                 "This is more than a form may hold. Nothing was written.",
             )
-        })?;
+        })
+}
+
+async fn form(body: Body, kind: Option<HeaderValue>) -> Result<Form, Refusal> {
+    let bytes = whole(body).await?;
     let mut whole = Request::new(Body::from(bytes));
     *whole.method_mut() = Method::POST;
     whole.headers_mut().extend(kind.map(|kind| (CONTENT_TYPE, kind)));

@@ -16,6 +16,7 @@ mod documents;
 mod encrypted;
 mod faults;
 mod figures;
+mod finding_faults;
 mod keeping;
 mod ledger_form;
 mod published;

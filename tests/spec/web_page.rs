@@ -3,6 +3,10 @@
 
 mod browser;
 mod counting;
+mod live;
+mod offline;
+mod programs;
+mod reports;
 mod shut;
 
 use vernalog::exchange::times::ZoneRule;
@@ -25,6 +29,8 @@ pub(crate) fn house_with_boxes() -> House {
             ..web::Settings::default()
         },
         password_file: house.file(web::PASSWORD_FILE),
+        token_file: house.file(web::TOKEN_FILE),
+        program: this_program(&house),
         zone: ZoneRule {
             zone: chrono_tz::Europe::Dublin,
             evening: chrono::NaiveTime::from_hms_opt(20, 0, 0).unwrap(),
@@ -82,6 +88,19 @@ pub(crate) fn house_with_boxes() -> House {
     record(&house, said);
     house.clock.pass(86_400);
     house
+}
+
+/// The program as the daemon starts it for a report.
+fn this_program(house: &House) -> Vec<std::ffi::OsString> {
+    let settings = house.file("vernalog.toml");
+    let data = house.data().display().to_string();
+    let text = format!("time_zone = \"Europe/Dublin\"\ndata = {data:?}\n");
+    std::fs::write(&settings, text).unwrap();
+    vec![
+        env!("CARGO_BIN_EXE_vernalog").into(),
+        "--settings".into(),
+        settings.into(),
+    ]
 }
 
 /// Writes into the ledger as the command line does.

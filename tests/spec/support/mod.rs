@@ -2,6 +2,7 @@
 
 pub(crate) mod authority;
 pub(crate) mod broker;
+pub(crate) mod browser;
 pub(crate) mod flood;
 pub(crate) mod home;
 pub(crate) mod house;
