@@ -280,8 +280,8 @@ pub(crate) fn studies(
 type Wanted = (Option<f64>, Option<f64>);
 
 fn wanted(house: &House, place: &Name, quantity: Quantity) -> Wanted {
-    let watch = house.watches.get(&(place.clone(), quantity));
-    watch.map_or((None, None), |(_, watch)| (watch.low, watch.high))
+    let watch = house.range_of(place, quantity);
+    watch.map_or((None, None), |watch| (watch.low, watch.high))
 }
 
 fn quantity(

@@ -105,7 +105,7 @@ fn everything_germinated_is_said_without_fuss() {
 fn mould_everywhere_has_no_rival_and_no_clean_stay() {
     let text =
         golden(&Design { mould: true, ..Design::plain("mould-everywhere") });
-    says(&text, &["Mould was seen in 8 of 8 moist stays"]);
+    says(&text, &["Mould was seen in all 8 moist stays"]);
 }
 
 #[test]

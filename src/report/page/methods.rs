@@ -6,10 +6,10 @@ use maud::{Markup, html};
 use crate::climate::chill::ChillBand;
 use crate::climate::integrate::{LEAST_COVERAGE, LONGEST_FILLED_HOURS};
 use crate::observation::Quantity;
-use crate::report::page::Made;
 use crate::report::page::table::{
     Caption, cell, number, table, two_lines, words as column,
 };
+use crate::report::page::{Made, methods_beside};
 use crate::report::results::FORMAT;
 use crate::report::{Scene, words};
 use crate::stats::strata::LEAST_DF;
@@ -168,6 +168,7 @@ struct Ran {
     pairs: bool,
     fridge: bool,
     place: bool,
+    warmth: bool,
 }
 
 impl Ran {
@@ -188,6 +189,8 @@ impl Ran {
             pairs: study.factors.iter().any(|f| is_pair(f.name())),
             fridge: study.places.iter().any(|p| p.kind == PlaceKind::Fridge),
             place: study.factors.iter().any(|f| f.name() == PLACE),
+            warmth: study.thermal_time.all.outcome.is_ok()
+                || study.thermal_time.groups.iter().any(|g| g.outcome.is_ok()),
         }
     }
 }
@@ -204,7 +207,8 @@ pub(super) fn chapter(scene: Scene<'_>) -> Markup {
                 @if ran.readings { (integration()) (warmth()) }
                 @if ran.light { (light(&ran)) }
                 @if ran.fridge { (cold(&ran)) }
-                @if ran.containers { (thermal_time()) }
+                @if ran.warmth { (thermal_time()) }
+                (methods_beside::told(scene))
             }
         }
     }
