@@ -54,6 +54,22 @@ pub struct KeepingWord {
     pub clock_synchronised: Option<bool>,
     /// Why the plain-text journal could not be written, if so.
     pub journal_trouble: Option<String>,
+    /// Why readings cannot be stored, if so. On a full disk only the running
+    /// daemon itself can tell.
+    #[serde(default)]
+    pub store_trouble: Option<String>,
+}
+
+impl KeepingWord {
+    /// How the clock of this machine stands, in words.
+    #[must_use]
+    pub const fn clock_in_words(&self) -> &'static str {
+        match self.clock_synchronised {
+            Some(true) => "synchronised",
+            Some(false) => "not synchronised: readings get their time from it",
+            None => "nobody says whether it is synchronised",
+        }
+    }
 }
 
 /// A backup as it is told.

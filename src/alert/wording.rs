@@ -65,6 +65,19 @@ pub fn watch_alert(
     })
 }
 
+/// The text of an alert as it is sent: one that begins says how to answer.
+#[must_use]
+pub fn with_answer(alert: &Alert) -> String {
+    match alert.state {
+        Change::Raised => format!(
+            "{} To say that you have seen it: the alerts page, or `vernalog \
+             alerts seen {}`.",
+            alert.text, alert.id
+        ),
+        _ => alert.text.clone(),
+    }
+}
+
 /// The message about an event of a silent board, with the place it speaks
 /// for, if any; urgent when that place is watched urgently.
 #[must_use]

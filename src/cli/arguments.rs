@@ -73,6 +73,8 @@ pub(crate) enum Command {
     Alerts(AlertsArguments),
     /// Write the report of a trial
     Report(ReportArguments),
+    /// Write labels to print, each with a code that opens its unit
+    Labels(LabelsArguments),
     /// Take in files
     Import {
         #[command(subcommand)]
@@ -136,6 +138,41 @@ pub(crate) struct TokenArguments {
     /// Take it back
     #[arg(long, requires = "name", conflicts_with = "read_only")]
     pub(crate) revoke: bool,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct LabelsArguments {
+    /// File to write: a page, or with .svg a file for each sheet
+    #[arg(long, value_name = "FILE", default_value = "labels.html")]
+    pub(crate) out: PathBuf,
+    /// Only this unit, by name or label (may be repeated) [default: all
+    /// that are open]
+    #[arg(long, value_name = "UNIT")]
+    pub(crate) unit: Vec<String>,
+    /// Rows and columns on A4
+    #[arg(
+        long,
+        value_name = "ROWSxCOLUMNS",
+        default_value = "8x3",
+        value_parser = rows_and_columns
+    )]
+    pub(crate) grid: (usize, usize),
+    /// Plain paper: draw lines to cut along
+    #[arg(long)]
+    pub(crate) cut: bool,
+    /// Empty edge of the paper, mm [default: 0, with --cut 10]
+    #[arg(long, value_name = "MM")]
+    pub(crate) margin: Option<f64>,
+    /// Labels of the first sheet that are used already
+    #[arg(long, value_name = "N", default_value_t = 0)]
+    pub(crate) skip: usize,
+}
+
+fn rows_and_columns(text: &str) -> Result<(usize, usize), String> {
+    let wrong = || "write rows x columns, such as 8x3".to_owned();
+    let (rows, columns) = text.split_once(['x', '×']).ok_or_else(wrong)?;
+    let number = |text: &str| text.trim().parse().map_err(|_| wrong());
+    Ok((number(rows)?, number(columns)?))
 }
 
 #[derive(Debug, Args)]

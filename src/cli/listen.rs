@@ -13,7 +13,8 @@ use crate::cli::arguments::ListenArguments;
 use crate::cli::failure::{Answer, Failure};
 use crate::cli::opening::House;
 use crate::cli::output::{Output, safe};
-use crate::cli::status::{daemon_runs, value_in_words};
+use crate::cli::readings;
+use crate::cli::status::daemon_runs;
 use crate::exchange::times::length_millis;
 use crate::observation::{Name, Reading, Series};
 use crate::store::{Access, RefusedRow, SeriesInfo, Store, Undated};
@@ -194,22 +195,11 @@ fn tell_reading(
     output: &mut Output,
 ) -> Result<(), Failure> {
     if output.json {
-        return output.object(&json!({
-            "event": "stored",
-            "board": series.board,
-            "probe": series.probe,
-            "quantity": series.quantity.word(),
-            "at": reading.at,
-            "value": reading.value,
-            "unit": series.quantity.unit(),
-            "quality": reading.quality.words(),
-        }));
+        let mut value = readings::as_json(series, reading);
+        value["event"] = "stored".into();
+        return output.object(&value);
     }
-    output.line(&format!(
-        "{}  {series}  {}",
-        house.zone().local(reading.at),
-        value_in_words(series.quantity, reading)
-    ))
+    output.line(&readings::in_words(house, series, reading))
 }
 
 /// The first samples of a start wait until it is clear that they were not

@@ -59,6 +59,8 @@ mod run;
 
 mod report;
 
+mod labels;
+
 mod demo;
 
 mod progress;
@@ -102,6 +104,7 @@ fn obey(arguments: &Arguments, output: &mut Output) -> Result<Answer, Failure> {
         Command::Demo(what) => demo::demo(what, output),
         Command::Run(what) => run::run(&house()?, what),
         Command::Report(what) => report::report(&house()?, what, output),
+        Command::Labels(what) => labels::labels(&house()?, what, output),
         Command::Init(what) if what.system => {
             init_system::init_system(common, what, output)
         }

@@ -16,7 +16,8 @@ use tokio::sync::{Notify, watch};
 use tokio::time::timeout;
 
 use crate::alert::keeping::{Trouble, disk_is_low};
-use crate::alert::{AlertKind, Change, Severity};
+use crate::alert::wording::with_answer;
+use crate::alert::{Alert, AlertKind, Change, Severity};
 use crate::daemon::backups;
 use crate::daemon::clock::Clock;
 use crate::daemon::host_clock;
@@ -54,6 +55,8 @@ const MARK: Duration = Duration::from_secs(600);
 pub(crate) struct Shared {
     word: Mutex<KeepingWord>,
     passes: AtomicU64,
+    /// Why readings cannot be stored, if so.
+    store_trouble: Mutex<Option<String>>,
 }
 
 impl Shared {
@@ -70,6 +73,20 @@ impl Shared {
     /// How many passes the writer has made.
     pub(crate) fn passes(&self) -> u64 {
         self.passes.load(Ordering::Relaxed)
+    }
+
+    /// Nothing can be stored.
+    pub(crate) fn cannot_store(&self, why: String) {
+        *self.store_trouble() = Some(why);
+    }
+
+    /// Readings are stored again.
+    pub(crate) fn stores_again(&self) {
+        *self.store_trouble() = None;
+    }
+
+    fn store_trouble(&self) -> MutexGuard<'_, Option<String>> {
+        self.store_trouble.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     fn locked(&self) -> MutexGuard<'_, KeepingWord> {
@@ -154,6 +171,7 @@ impl Keeper {
         }
         self.back_up_if_due(state, now, steady);
         self.tell_troubles(state, now);
+        state.word.store_trouble = self.shared.store_trouble().clone();
         state.word.looked = Some(now);
         *self.shared.locked() = state.word.clone();
     }
@@ -284,6 +302,8 @@ impl Keeper {
                 Ok(()) => {
                     state.told.insert(trouble, why.is_some());
                 }
+                // While nothing can be stored, that is known already.
+                Err(_) if self.shared.store_trouble().is_some() => {}
                 Err(error) => {
                     tracing::error!(%error, "an alert could not be kept yet");
                 }
@@ -309,7 +329,8 @@ impl Keeper {
             _ => return Ok(()),
         };
         let alert = trouble.alert(change, since, now, why.unwrap_or_default());
-        let body = serde_json::to_string(&AlertJson::new(&alert, 1))
+        let said = Alert { text: with_answer(&alert), ..alert.clone() };
+        let body = serde_json::to_string(&AlertJson::new(&said, 1))
             .expect("plain data can be written as JSON");
         let id = alert.id.to_string();
         let messages = self

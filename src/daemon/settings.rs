@@ -213,6 +213,12 @@ impl Settings {
         }
     }
 
+    /// How the pages are called in the house, if the settings say so.
+    #[must_use]
+    pub fn base_url(&self) -> Option<&str> {
+        self.connections.web.as_ref()?.base_url.as_deref()
+    }
+
     /// Where the hashed password of the pages is kept, if there is one.
     #[must_use]
     pub fn web_password_file(&self) -> PathBuf {

@@ -64,6 +64,8 @@ pub(crate) struct Visitor {
     pub(crate) session: Session,
     /// Who counts, as typed once on this device; empty until then.
     pub(crate) who: String,
+    /// Whether names and treatments are hidden while counting.
+    pub(crate) blind: bool,
     /// Whether there is a password, so that one may log out.
     pub(crate) may_leave: bool,
 }
@@ -73,7 +75,8 @@ impl Visitor {
     pub(crate) fn nobody() -> Self {
         let (id, token) = (String::new(), String::new());
         let session = Session { id, token, logged_in: false };
-        Self { session, who: String::new(), may_leave: false }
+        let who = String::new();
+        Self { session, who, blind: false, may_leave: false }
     }
 }
 
@@ -107,6 +110,7 @@ pub(crate) enum Tab {
     Round,
     Tally,
     Alerts,
+    SetUp,
     Report,
     /// None of them.
     Elsewhere,
@@ -241,6 +245,11 @@ impl Desk {
 
     pub(crate) fn zone(&self) -> &ZoneRule {
         &self.site.zone
+    }
+
+    /// How the pages are called in the house, if the settings say so.
+    pub(crate) fn base_url(&self) -> Option<String> {
+        self.site.door.base_url()
     }
 
     pub(crate) fn book(&self) -> &Book {

@@ -27,12 +27,13 @@ pub(crate) fn style_sheet() -> String {
     format!("{}{}\n{PAGE}", colours(), style_of_figures())
 }
 
-const TABS: [(Tab, &str, &str); 5] = [
+const TABS: [(Tab, &str, &str); 6] = [
     (Tab::Now, "/", "Now"),
     (Tab::Round, "/round", "Round"),
     (Tab::Tally, "/tally", "Tally sheet"),
     (Tab::Alerts, "/alerts", "Alerts"),
     (Tab::Report, "/report", "Report"),
+    (Tab::SetUp, "/setup", "Set up"),
 ];
 
 /// A whole page.

@@ -160,7 +160,7 @@ fn keeping(desk: &Desk, word: Option<&KeepingWord>) -> Markup {
     let data = desk.store.path();
     let room = space(folder_of(data)).ok();
     html! {
-        h2 { "Disk and backup" }
+        h2 { "Clock, disk and backup" }
         dl.facts {
             (fact("Data file", &html! {
                 (size(desk.store.bytes_on_disk()))
@@ -176,6 +176,9 @@ fn keeping(desk: &Desk, word: Option<&KeepingWord>) -> Markup {
                 }))
             }
             @if let Some(word) = word {
+                (fact("Clock of this machine", &html! {
+                    (word.clock_in_words())
+                }))
                 @if let Some(a_day) = written_a_day(word) {
                     (fact("Written to the disk", &html! {
                         (size(a_day)) " a day"

@@ -36,8 +36,7 @@ pub(crate) fn page(desk: &Desk) -> Result<Answer, StoreError> {
         (to_do(desk, &series))
         h2 { "Places" }
         @if desk.book().house.places.is_empty() {
-            p { "No place is recorded yet. " code {
-                "vernalog record place" } " makes one." }
+            p { "No place is recorded yet. " a href="/setup" { "Set up" } }
         }
         @for place in desk.book().house.places.values() {
             (at_place(desk, &series, place))
@@ -98,8 +97,8 @@ fn to_do(desk: &Desk, series: &[SeriesInfo]) -> Markup {
             }
             @for board in strays {
                 p { "Board " strong { (board) } " sends, but no place is \
-                    recorded for it: " code { "vernalog record move " (board)
-                    " PLACE --board" } }
+                    recorded for it. " a href="/setup/boards" {
+                    "Give it one" } }
             }
             (find_form())
         }

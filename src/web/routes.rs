@@ -28,8 +28,8 @@ use crate::web::live::Live;
 use crate::web::session::{self, hex, same, unhex};
 use crate::web::tokens::{May, Shut};
 use crate::web::{
-    alerts, api, changes, count, frame, health, login, now, place, reports,
-    round, tally, unit,
+    alerts, api, blind, changes, count, frame, health, labels, login, now,
+    place, remarks, reports, round, setup, tally, transfer, unit,
 };
 
 /// Nothing that is typed on a phone is larger.
@@ -123,6 +123,10 @@ pub(crate) fn router(site: Arc<Site>, live: Live) -> Router {
                         "move" => changes::moved(desk, unit, form),
                         "mould" => changes::mould(desk, unit, form),
                         "close" => changes::close(desk, unit, form),
+                        "transfer" => transfer::record(desk, unit, form),
+                        "treat" => remarks::treat(desk, unit, form),
+                        "note" => remarks::note(desk, unit, form),
+                        "seedling" => remarks::seedling(desk, unit, form),
                         _ => Ok(frame::missing("There is no such page.")),
                     }
                 })
@@ -139,6 +143,13 @@ pub(crate) fn router(site: Arc<Site>, live: Live) -> Router {
             }),
         )
         .route(
+            "/labels",
+            get(async |s: Shared, v: Asking, q: Asked| {
+                at_desk(s, v, move |desk| labels::page(desk, &q)).await
+            }),
+        )
+        .route("/blind", post(blind::switch))
+        .route(
             "/health",
             get(async |s: Shared, v: Asking| at_desk(s, v, health::page).await),
         )
@@ -147,6 +158,7 @@ pub(crate) fn router(site: Arc<Site>, live: Live) -> Router {
         .route("/login", get(login::page).post(login::enter))
         .route("/logout", post(login::leave))
         .route("/style.css", get(style))
+        .merge(setup::router())
         .fallback(async |v: Asking| {
             answered(&v, frame::missing("There is no such page."))
         })
@@ -379,8 +391,9 @@ fn visitor(site: &Site, headers: &HeaderMap) -> (Visitor, bool) {
     let fresh = found.is_none();
     let session = found.unwrap_or_else(|| site.sessions.begin(false));
     let who = cookie(headers, WHO).and_then(unhex).unwrap_or_default();
+    let blind = cookie(headers, blind::COOKIE) == Some("1");
     let may_leave = site.password.is_some() && session.logged_in;
-    (Visitor { session, who, may_leave }, fresh)
+    (Visitor { session, who, blind, may_leave }, fresh)
 }
 
 fn cookie<'a>(headers: &'a HeaderMap, name: &str) -> Option<&'a str> {

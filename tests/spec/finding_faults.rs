@@ -2,6 +2,7 @@
 
 use std::fs;
 use std::io::{BufRead, BufReader};
+use std::os::unix::fs::PermissionsExt;
 use std::process::{Child, Command, Stdio};
 
 use serde_json::Value;
@@ -101,7 +102,8 @@ fn what_is_wrong_is_named_with_its_remedy() {
 fn a_broker_that_takes_anybody_although_it_knows_users_is_told() {
     let home = Home::new();
     let broker = Broker::start();
-    home.write("broker.secret", "moss\n");
+    let secret = home.write("broker.secret", "moss\n");
+    fs::set_permissions(secret, fs::Permissions::from_mode(0o600)).unwrap();
     let settings = home.read("vernalog.toml");
     let more = format!(
         "[[broker]]\nhost = \"127.0.0.1\"\nport = {}\nuser = \"rowan\"\n\

@@ -18,6 +18,7 @@ mod faults;
 mod figures;
 mod finding_faults;
 mod keeping;
+mod labels;
 mod ledger_form;
 mod published;
 mod reporting;
@@ -26,5 +27,9 @@ mod storing;
 mod thermal_time;
 mod trial_folder;
 mod truth;
+mod watches;
 mod watching;
 mod web_page;
+
+#[path = "../bench/hostile/inputs.rs"]
+mod inputs;

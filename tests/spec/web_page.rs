@@ -3,11 +3,14 @@
 
 mod browser;
 mod counting;
+mod from_nothing;
 mod live;
 mod offline;
 mod programs;
 mod reports;
+mod setting_up;
 mod shut;
+mod unit_page;
 
 use vernalog::exchange::times::ZoneRule;
 use vernalog::trial::book::Book;
@@ -19,10 +22,9 @@ use vernalog::web;
 
 use crate::support::house::{House, name};
 
-/// A house with pages, and 24 boxes of 20 seeds at two places.
-pub(crate) fn house_with_boxes() -> House {
+/// A house with pages.
+pub(crate) fn with_pages() -> House {
     let mut house = House::new();
-    house.inlet = None;
     house.web = Some(web::Opening {
         settings: web::Settings {
             listen: ([127, 0, 0, 1], 0).into(),
@@ -36,6 +38,13 @@ pub(crate) fn house_with_boxes() -> House {
             evening: chrono::NaiveTime::from_hms_opt(20, 0, 0).unwrap(),
         },
     });
+    house
+}
+
+/// A house with pages, and 24 boxes of 20 seeds at two places.
+pub(crate) fn house_with_boxes() -> House {
+    let mut house = with_pages();
+    house.inlet = None;
     let mut said = vec![Statement::Trial {
         trial: name("rowan"),
         question: "Six or twelve weeks?".to_owned(),

@@ -30,6 +30,8 @@ pub(super) struct Scene {
     pub(super) outside: Outside,
     /// Every message in order.
     pub(super) told: Vec<Told>,
+    /// The text of every message.
+    pub(super) texts: Vec<String>,
     /// Every change of an alert, told or not.
     pub(super) rows: Vec<AlertRow>,
     unstored: Vec<(Series, Reading)>,
@@ -51,6 +53,7 @@ impl Scene {
             now: begun,
             outside: Outside::default(),
             told: Vec::new(),
+            texts: Vec::new(),
             rows: Vec::new(),
             unstored: Vec::new(),
         }
@@ -122,6 +125,7 @@ impl Scene {
             let body: serde_json::Value = serde_json::from_str(body).unwrap();
             let word = |member: &str| body[member].as_str().unwrap().to_owned();
             let minute = self.now.millis_since(self.begun) / 60_000;
+            self.texts.push(word("text"));
             self.told.push((minute, word("state"), word("watch")));
         }
         self.rows.extend(step.alerts);

@@ -9,6 +9,7 @@ use serde::{Deserialize, Serialize};
 use chrono_tz::Tz;
 
 use crate::alert::faults::Fault;
+use crate::alert::wording::with_answer;
 use crate::alert::{Alert, AlertKind, Change, Severity};
 use crate::daemon::watching::kept::{in_file, understood};
 use crate::notify::body::AlertJson;
@@ -152,7 +153,9 @@ impl Telling {
         silent: bool,
     ) {
         if !silent {
-            let body = in_file(&AlertJson::new(&alert, 1));
+            let text = with_answer(&alert);
+            let said = Alert { text, ..alert.clone() };
+            let body = in_file(&AlertJson::new(&said, 1));
             for channel in &self.channels {
                 let message =
                     (alert.id.to_string(), channel.clone(), body.clone());

@@ -302,6 +302,21 @@ fn more_alerts_than_anybody_reads_become_one_message_and_a_list() {
 }
 
 #[test]
+fn a_message_says_how_to_answer_it() {
+    let mut scene = many(1);
+    all_speak(&mut scene, 1);
+    scene.pass(60);
+    all_speak(&mut scene, 1);
+    for _ in 0..5 {
+        scene.pass(60);
+    }
+    let [text] = scene.texts.as_slice() else { panic!("{:?}", scene.texts) };
+    let id = &scene.rows[0].id;
+    assert!(text.ends_with(&format!("`vernalog alerts seen {id}`.")), "{text}");
+    assert!(text.starts_with("Board board-0 at place-0: silent since"));
+}
+
+#[test]
 fn light_beside_the_probe_gives_the_text_its_caveat() {
     let mut said = place("sill", PlaceKind::Sill, "sill-board");
     let sill = name("sill");

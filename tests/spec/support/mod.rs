@@ -3,6 +3,7 @@
 pub(crate) mod authority;
 pub(crate) mod broker;
 pub(crate) mod browser;
+pub(crate) mod disk;
 pub(crate) mod flood;
 pub(crate) mod home;
 pub(crate) mod house;
@@ -12,6 +13,7 @@ pub(crate) mod plug;
 pub(crate) mod process;
 pub(crate) mod season;
 pub(crate) mod shelf;
+pub(crate) mod trace;
 pub(crate) mod writer;
 
 /// Whether full sizes are asked for (`tests/run --long`).
