@@ -52,6 +52,20 @@ pub(crate) enum Shape {
     Letter(usize),
 }
 
+impl Shape {
+    /// Shapes that tell places apart.
+    pub(crate) const OF_PLACES: [Self; 8] = [
+        Self::Disc,
+        Self::Square,
+        Self::Diamond,
+        Self::Triangle,
+        Self::Ring,
+        Self::Frame,
+        Self::OpenDiamond,
+        Self::OpenTriangle,
+    ];
+}
+
 /// A pen on a sheet; coordinates in units of the finished figure, y down.
 pub(crate) struct Canvas<'a> {
     backend: SVGBackend<'a>,

@@ -1,7 +1,8 @@
-//! How many came up in each container, against the doses its place gave.
+//! How many came up, or how soon, against the doses a place gave.
 //!
 //! No line, no slope: a few places are a few places. One small panel a
-//! dose, all with the same vertical axis.
+//! dose, all with the same vertical axis. A place's marks stand side by
+//! side; a leader joins them to the dose they really had.
 
 use std::collections::BTreeMap;
 
@@ -9,17 +10,28 @@ use crate::chart::axis::{self, Scale, drawable};
 use crate::chart::canvas::{self, Anchor, Canvas, LABEL, SMALL, Shape, pen};
 use crate::chart::colour::{self, Colour};
 use crate::chart::text::{self, Weight};
-use crate::chart::{Heading, Layout, Outcome, Range, Step};
+use crate::chart::{Heading, Layout, Range, Step};
 
 /// What is drawn.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Figure {
     /// The words.
     pub heading: Heading,
+    /// What stands on the vertical axis.
+    pub measure: Measure,
     /// One panel each, in order.
     pub doses: Vec<Dose>,
-    /// Containers in any order.
-    pub containers: Vec<Container>,
+    /// Containers of one place and treatment each, in any order.
+    pub groups: Vec<Group>,
+}
+
+/// What stands on the vertical axis.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Measure {
+    /// A share, 0 to 1.
+    Share,
+    /// Days since sowing.
+    Days,
 }
 
 /// A dose: its name and unit.
@@ -29,37 +41,54 @@ pub struct Dose {
     pub name: String,
     /// `°C·h`.
     pub unit: String,
+    /// On a scale of equal factors rather than equal steps, where all doses
+    /// are above 0.
+    pub by_factors: bool,
 }
 
-/// A container with its doses.
+/// The containers of one place and treatment.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Container {
-    /// The place it stood, as shown; gives the shape of the mark.
+pub struct Group {
+    /// The place they stood, as shown; gives the shape of the mark.
     pub place: String,
     /// Level of the treatment, as shown: `12 weeks`.
     pub treatment: String,
     /// The step of that level, which gives the colour.
     pub step: Step,
-    /// Count and interval at the common age.
-    pub outcome: Outcome,
+    /// How many containers.
+    pub containers: u32,
+    /// Share or days with their interval. Without it no point is drawn.
+    pub value: Option<Value>,
     /// One for each dose of the figure; `None` where there is too little
     /// data.
     pub doses: Vec<Option<DoseValue>>,
 }
 
-/// A dose as estimated, with what the holes in the log could change.
+/// A figure of a group that never stands without its interval.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Value {
+    /// The estimate.
+    pub estimate: f64,
+    /// Its interval.
+    pub bar: Range,
+}
+
+/// A dose as estimated, with what the holes in the log and the containers
+/// differ.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct DoseValue {
     /// Filled estimate.
     pub estimate: f64,
-    /// From lowest to highest possible filling.
+    /// From lowest to highest.
     pub range: Range,
 }
 
-/// Height of the part of a panel with the shares.
+/// Height of the part of a panel with the marks.
 const HEIGHT: f64 = 170.0;
 /// Height of a place's row below it, where its dose stands.
-const ROW: f64 = 10.0;
+const ROW: f64 = 11.0;
+/// Height of the leaders between marks and doses.
+const LEADERS: f64 = 16.0;
 
 /// Draws the figure.
 #[must_use]
@@ -70,10 +99,13 @@ pub fn draw(figure: &Figure, layout: Layout) -> String {
         Layout::Narrow => 12.0,
     };
     canvas::sheet(&figure.heading, layout, heading_at, |canvas, top| {
-        let places = places(&figure.containers);
-        let any = figure.containers.iter().any(|c| c.outcome.bar().is_some());
+        let places = places(&figure.groups);
+        let any = figure.groups.iter().any(|group| group.sound().is_some());
         if figure.doses.is_empty() || !any {
-            let words = "no data: no container with a count and a dose";
+            let words = match figure.measure {
+                Measure::Share => "no data: no container with a count and dose",
+                Measure::Days => "no data: no container with a time and dose",
+            };
             let at = (heading_at, top + 8.0);
             canvas.text(at, words, LABEL, &colour::SOFT, Anchor::Start);
             return top + 30.0;
@@ -107,27 +139,27 @@ pub fn draw(figure: &Figure, layout: Layout) -> String {
     })
 }
 
-/// Shapes of the places, in the order of their names.
-fn places(containers: &[Container]) -> BTreeMap<&str, Shape> {
-    let mut names: Vec<&str> =
-        containers.iter().map(|c| c.place.as_str()).collect();
-    names.sort_unstable();
-    names.dedup();
-    let many = names.len() > SHAPES.len();
-    let shape = |i: usize| if many { Shape::Letter(i) } else { SHAPES[i] };
-    names.iter().enumerate().map(|(i, name)| (*name, shape(i))).collect()
+impl Group {
+    /// Estimate and interval when all are finite and in order.
+    fn sound(&self) -> Option<Value> {
+        let value = self.value?;
+        let bar = value.bar.sound()?;
+        drawable(value.estimate).then_some(Value { bar, ..value })
+    }
 }
 
-const SHAPES: [Shape; 8] = [
-    Shape::Disc,
-    Shape::Square,
-    Shape::Diamond,
-    Shape::Triangle,
-    Shape::Ring,
-    Shape::Frame,
-    Shape::OpenDiamond,
-    Shape::OpenTriangle,
-];
+/// Shapes of the places, in the order of their names.
+fn places(groups: &[Group]) -> BTreeMap<&str, Shape> {
+    let mut names: Vec<&str> =
+        groups.iter().map(|c| c.place.as_str()).collect();
+    names.sort_unstable();
+    names.dedup();
+    let many = names.len() > Shape::OF_PLACES.len();
+    let shape = |i: usize| {
+        if many { Shape::Letter(i) } else { Shape::OF_PLACES[i] }
+    };
+    names.iter().enumerate().map(|(i, name)| (*name, shape(i))).collect()
+}
 
 /// Places with their shapes, levels in their colours, n.
 fn key(
@@ -139,7 +171,7 @@ fn key(
 ) -> f64 {
     let last = layout.width() - 10.0;
     let (mut x, mut y) = (left, top + 2.0);
-    let room = 150.0;
+    let room = layout.width() - left - 30.0;
     for (name, shape) in places {
         let name = text::shortened(name, SMALL, Weight::Plain, room);
         let wide = 14.0 + text::width(&name, SMALL, Weight::Plain);
@@ -153,20 +185,21 @@ fn key(
     }
     (x, y) = (left, y + 18.0);
     let mut levels: Vec<(Step, &str)> = figure
-        .containers
+        .groups
         .iter()
         .map(|c| (c.step, c.treatment.as_str()))
+        .filter(|(_, name)| !name.is_empty())
         .collect();
     levels.sort_unstable();
     levels.dedup();
     let mut words: Vec<(String, Colour)> = levels
         .iter()
         .map(|(step, name)| {
-            let name = text::shortened(name, SMALL, Weight::Plain, room);
+            let name = text::shortened(name, SMALL, Weight::Plain, 150.0);
             (name, Colour::of(*step))
         })
         .collect();
-    words.push((seeds(&figure.containers), colour::SOFT));
+    words.push((containers(&figure.groups), colour::SOFT));
     for (name, colour) in words {
         let wide = text::width(&name, SMALL, Weight::Plain);
         if x > left && x + wide > last {
@@ -178,17 +211,17 @@ fn key(
     y + 24.0
 }
 
-/// `12 containers of 60 seeds`.
-fn seeds(containers: &[Container]) -> String {
-    let counts = || containers.iter().map(|c| c.outcome.seeds);
+/// `4 containers a mark`.
+fn containers(groups: &[Group]) -> String {
+    let counts =
+        || groups.iter().map(|group| group.containers).filter(|n| *n > 0);
     let (low, high) =
         (counts().min().unwrap_or(0), counts().max().unwrap_or(0));
-    let n = containers.len();
-    let boxes = if n == 1 { "container" } else { "containers" };
+    let boxes = if high == 1 { "container" } else { "containers" };
     if low == high {
-        format!("{n} {boxes} of {low} seeds")
+        format!("{low} {boxes} a mark")
     } else {
-        format!("{n} {boxes} of {low}–{high} seeds")
+        format!("{low}–{high} {boxes} a mark")
     }
 }
 
@@ -203,61 +236,69 @@ struct Panel<'a> {
 
 #[derive(Clone, Copy)]
 struct Point<'a> {
-    container: &'a Container,
-    share: f64,
-    bar: Range,
+    group: &'a Group,
+    value: Value,
     dose: DoseValue,
 }
 
+/// Doses from left to right, by equal steps or by equal factors.
+struct Across {
+    scale: Scale,
+    ticks: Vec<f64>,
+    by_factors: bool,
+}
+
+impl Across {
+    fn at(&self, dose: f64) -> f64 {
+        let dose = if self.by_factors { dose.log10() } else { dose };
+        self.scale.at(dose)
+    }
+}
+
 impl<'a> Panel<'a> {
-    /// What can be drawn, place by place. Within a place the chilling rises
-    /// towards the middle: side by side in plain order, marks of one dose
-    /// would look like a slope.
+    /// What can be drawn, by place, then by length of treatment.
     fn points(&self) -> Vec<Point<'a>> {
         let mut points: Vec<Point<'_>> = self
             .figure
-            .containers
+            .groups
             .iter()
-            .filter_map(|container| {
-                let dose = (*container.doses.get(self.index)?)?;
+            .filter_map(|group| {
+                let dose = (*group.doses.get(self.index)?)?;
                 let range = dose.range.sound()?;
                 drawable(dose.estimate).then_some(())?;
                 let range = Range {
                     low: range.low.min(dose.estimate),
                     high: range.high.max(dose.estimate),
                 };
-                Some(Point {
-                    container,
-                    share: container.outcome.fraction()?,
-                    bar: container.outcome.bar()?,
-                    dose: DoseValue { range, ..dose },
-                })
+                let dose = DoseValue { range, ..dose };
+                Some(Point { group, value: group.sound()?, dose })
             })
             .collect();
         points.sort_by(|a, b| {
-            let key = |p: &Point<'a>| (&p.container.place, p.container.step);
+            let key = |p: &Point<'a>| {
+                (&p.group.place, p.group.step, &p.group.treatment)
+            };
             key(a).cmp(&key(b))
         });
-        let same = |a: &Point<'_>, b: &Point<'_>| {
-            a.container.place == b.container.place
-        };
-        let mut symmetric = Vec::with_capacity(points.len());
-        for group in points.chunk_by(same) {
-            let half = |rest: usize| {
-                group.iter().enumerate().filter(move |(i, _)| i % 2 == rest)
-            };
-            symmetric.extend(half(0).map(|(_, p)| *p));
-            symmetric.extend(half(1).rev().map(|(_, p)| *p));
-        }
-        symmetric
+        points
     }
 
     fn draw(&self, canvas: &mut Canvas<'_>, top: f64) -> f64 {
         let dose = &self.figure.doses[self.index];
         let (left, right) = self.span;
+        let points = self.points();
+        let across = self.across(&points);
         let room = right - left;
-        let lines =
-            |dose: &Dose| text::lines(&dose.name, LABEL, Weight::Bold, room, 2);
+        let name = |dose: &Dose| {
+            if dose.by_factors {
+                format!("{}, each step ten-fold", dose.name)
+            } else {
+                dose.name.clone()
+            }
+        };
+        let lines = |dose: &Dose| {
+            text::lines(&name(dose), LABEL, Weight::Bold, room, 2)
+        };
         let mut y = top + 6.0;
         for line in lines(dose) {
             canvas.bold((left, y), &line, LABEL, &colour::INK);
@@ -267,98 +308,141 @@ impl<'a> Panel<'a> {
         let two = self.figure.doses.iter().any(|dose| lines(dose).len() > 1);
         let top = top + if two { 42.0 } else { 25.0 };
         let base = top + HEIGHT;
-        let scale = Scale::new((0.0, 1.0), (base, top));
-        let ticks = [0.0, 0.5, 1.0].map(|v| {
-            let words = format!("{:.0} %", v * 100.0);
-            (v, if self.first { words } else { String::new() })
-        });
+        let (scale, ticks) = self.up((base, top));
         axis::grid(canvas, self.span, &scale, &ticks);
-        let points = self.points();
         if points.is_empty() {
             let at = (left + 6.0, base - 14.0);
             let words = "no data: too little was logged";
             canvas.text(at, words, SMALL, &colour::SOFT, Anchor::Start);
             return base + 12.0;
         }
-        let (across, ticks) = self.across(&points);
-        self.marks(canvas, &points, &scale, &across);
-        let bottom = self.rows(canvas, &points, &across, base + 9.0);
+        let anchors = self.marks(canvas, &points, &scale, &across);
+        let bottom = self.rows(canvas, &points, &across, &anchors, base);
         canvas
             .line(&[(left, bottom), (right, bottom)], pen(&colour::HATCH, 0.8));
-        tick_words(canvas, &dose.unit, &ticks, &across, (right, bottom));
-        let without = self.figure.containers.len() - points.len();
+        tick_words(canvas, &dose.unit, &across, (right, bottom));
+        let without = self.figure.groups.len() - points.len();
         if without == 0 {
             return bottom + 24.0;
         }
-        let words = format!("{without} not drawn: too little data");
+        let marks = if without == 1 { "mark" } else { "marks" };
+        let words = format!("{without} {marks} not drawn: too little data");
         let at = (left, bottom + 31.0);
         canvas.text(at, &words, SMALL, &colour::SOFT, Anchor::Start);
         bottom + 40.0
     }
 
-    fn across(&self, points: &[Point<'_>]) -> (Scale, Vec<f64>) {
+    /// The vertical axis, the same in all panels.
+    fn up(&self, ends: (f64, f64)) -> (Scale, Vec<(f64, String)>) {
+        let say = |words: String| {
+            if self.first { words } else { String::new() }
+        };
+        match self.figure.measure {
+            Measure::Share => {
+                let ticks = [0.0, 0.5, 1.0]
+                    .map(|v| (v, say(format!("{:.0} %", v * 100.0))));
+                (Scale::new((0.0, 1.0), ends), ticks.to_vec())
+            }
+            Measure::Days => {
+                let most = self
+                    .figure
+                    .groups
+                    .iter()
+                    .filter_map(Group::sound)
+                    .map(|value| value.bar.high.max(value.estimate))
+                    .fold(1.0, f64::max);
+                let ticks = axis::round_ticks(0.0, most, 4);
+                let last = ticks.last().copied().unwrap_or(most);
+                let words =
+                    |v: &f64| (*v, say(format!("day {}", axis::number(*v))));
+                let ticks = ticks.iter().map(words).collect();
+                (Scale::new((0.0, last), ends), ticks)
+            }
+        }
+    }
+
+    fn across(&self, points: &[Point<'_>]) -> Across {
         let low = points.iter().map(|p| p.dose.range.low);
         let high = points.iter().map(|p| p.dose.range.high);
         let low = low.fold(f64::MAX, f64::min);
         let high = high.fold(f64::MIN, f64::max);
+        let (left, right) = self.span;
+        let span = (left + 8.0, right - 8.0);
+        let by_factors = self.figure.doses[self.index].by_factors && low > 0.0;
+        if by_factors {
+            let (first, last) = (low.log10().floor(), high.log10().ceil());
+            let last = last.max(first + 1.0);
+            let mut ticks = Vec::new();
+            let step = ((last - first) / 4.0).ceil();
+            let mut power = first;
+            while power <= last {
+                ticks.push(10.0_f64.powf(power));
+                power += step;
+            }
+            let scale = Scale::new((first, last), span);
+            return Across { scale, ticks, by_factors };
+        }
+        if points.is_empty() {
+            let scale = Scale::new((0.0, 1.0), span);
+            return Across { scale, ticks: vec![0.0, 1.0], by_factors };
+        }
         // A little air, and a span for doses that are all alike.
         let pad = ((high - low) * 0.08).max(high.abs() * 0.02).max(0.01);
         let low = if low >= 0.0 { (low - pad).max(0.0) } else { low - pad };
-        let most = if self.span.1 - self.span.0 > 400.0 { 5 } else { 3 };
+        let most = if right - left > 400.0 { 5 } else { 3 };
         let ticks = axis::round_ticks(low, high + pad, most);
         let ends = (ticks[0], ticks[ticks.len() - 1]);
-        // Room for the marks that stand side by side at one dose.
-        let near = crowd(points, (ends.1 - ends.0) * 0.02);
-        let room = near * self.pitch(points.len()) / 2.0;
-        let inset = room.min((self.span.1 - self.span.0) * 0.2);
-        let span = (self.span.0 + inset, self.span.1 - inset);
-        (Scale::new(ends, span), ticks)
+        Across { scale: Scale::new(ends, span), ticks, by_factors }
     }
 
-    /// Distance of marks that stand side by side.
-    fn pitch(&self, points: usize) -> f64 {
-        let n = f64::from(u32::try_from(points.max(1)).unwrap_or(u32::MAX));
-        let most = (self.span.1 - self.span.0 - 16.0) / n;
-        (190.0 / n).clamp(3.4, 10.0).min(most)
-    }
-
-    /// Marks of one dose stand side by side around it.
+    /// Marks of one place stand side by side; gives, for each place, the
+    /// dose they had, and where the first and the last of them stand.
     fn marks(
         &self,
         canvas: &mut Canvas<'_>,
-        points: &[Point<'_>],
+        points: &[Point<'a>],
         scale: &Scale,
-        across: &Scale,
-    ) {
-        let pitch = self.pitch(points.len());
+        across: &Across,
+    ) -> Vec<Footing<'a>> {
+        let of_place =
+            |a: &Point<'_>, b: &Point<'_>| a.group.place == b.group.place;
+        let blocks: Vec<&[Point<'a>]> = points.chunk_by(of_place).collect();
+        let n = real(points.len()) + real(blocks.len());
+        let (left, right) = self.span;
+        let pitch = ((right - left - 12.0) / n).min(8.0);
+        let widest = blocks.iter().map(|block| block.len()).max().unwrap_or(1);
+        let block = pitch * (real(widest) + 1.0);
         let wishes: Vec<f64> =
-            points.iter().map(|p| across.at(p.dose.estimate)).collect();
-        let ends = (self.span.0 + 6.0, self.span.1 - 6.0);
-        let places = axis::spread(&wishes, pitch, ends);
-        let radius = (pitch * 0.42).clamp(2.1, 3.6);
+            blocks.iter().map(|block| across.at(middle_dose(block))).collect();
+        let half = block / 2.0;
+        let places = axis::spread(&wishes, block, (left + half, right - half));
+        let radius = (pitch * 0.42).clamp(2.0, 3.6);
         let width = (pitch * 0.2).clamp(0.6, 1.6);
-        for (point, x) in points.iter().zip(&places) {
-            let colour = Colour::of(point.container.step);
-            let ends =
-                [(*x, scale.at(point.bar.low)), (*x, scale.at(point.bar.high))];
-            canvas.line(&ends, pen(&colour, width));
-        }
-        for (point, x) in points.iter().zip(&places) {
-            let colour = Colour::of(point.container.step);
-            let shape = self.shape(&point.container.place);
-            canvas.mark(shape, (*x, scale.at(point.share)), radius, &colour);
-            let words = point.container.outcome.words();
-            let half = text::width(&words, SMALL, Weight::Plain) / 2.0;
-            let alone = |x: f64, other: f64| {
-                (x - other).abs() > 2.0 * half + 2.0
-                    || (x - other).abs() < 1.0e-9
-            };
-            let inside = *x - half > self.span.0 && x + half < self.span.1;
-            if inside && places.iter().all(|other| alone(*x, *other)) {
-                let at = (*x, (scale.at(point.bar.high) - 9.0).max(0.0));
-                canvas.text(at, &words, SMALL, &colour, Anchor::Middle);
+        let mut anchors = Vec::new();
+        for (points, middle) in blocks.iter().zip(places) {
+            let first = middle - pitch * (real(points.len()) - 1.0) / 2.0;
+            for (i, point) in points.iter().enumerate() {
+                let x = first + pitch * real(i);
+                let colour = Colour::of(point.group.step);
+                let Range { low, high } = point.value.bar;
+                let bar = [(x, scale.at(low)), (x, scale.at(high))];
+                canvas.line(&bar, pen(&colour, width));
+                let at = (x, scale.at(point.value.estimate));
+                canvas.mark(
+                    self.shape(&point.group.place),
+                    at,
+                    radius,
+                    &colour,
+                );
             }
+            let last = first + pitch * (real(points.len()) - 1.0);
+            anchors.push(Footing {
+                place: &points[0].group.place,
+                dose: middle_dose(points),
+                ends: (first - 2.0, last + 2.0),
+            });
         }
+        anchors
     }
 
     fn shape(&self, place: &str) -> Shape {
@@ -366,50 +450,52 @@ impl<'a> Panel<'a> {
     }
 
     /// Below the marks, a row a place: where its doses stand and how far
-    /// the holes in the log could move them.
+    /// holes and containers spread them; a leader to its marks.
     fn rows(
         &self,
         canvas: &mut Canvas<'_>,
         points: &[Point<'_>],
-        across: &Scale,
-        top: f64,
+        across: &Across,
+        anchors: &[Footing<'_>],
+        base: f64,
     ) -> f64 {
-        let mut y = top;
-        for (place, shape) in self.places {
-            let own: Vec<_> =
-                points.iter().filter(|p| p.container.place == *place).collect();
-            if own.is_empty() {
-                continue;
-            }
+        let mut y = base + LEADERS;
+        for anchor in anchors {
             y += ROW;
-            let mut drawn: Vec<(f64, f64)> = Vec::new();
-            for point in own {
-                let Range { low, high } = point.dose.range;
-                let (x0, x1) = (across.at(low), across.at(high));
-                let x = across.at(point.dose.estimate);
-                let same = |a: &(f64, f64)| {
-                    (a.0 - x).abs() < 1.0 && (a.1 - (x1 - x0)).abs() < 1.0
-                };
-                if drawn.iter().any(same) {
-                    continue;
-                }
-                drawn.push((x, x1 - x0));
-                canvas.line(&[(x0, y), (x1, y)], pen(&colour::AIR, 1.6));
-                canvas.mark(*shape, (x, y), 3.0, &colour::INK);
-            }
+            let own =
+                || points.iter().filter(|p| p.group.place == anchor.place);
+            let low = own().map(|p| p.dose.range.low).fold(f64::MAX, f64::min);
+            let high =
+                own().map(|p| p.dose.range.high).fold(f64::MIN, f64::max);
+            let x = across.at(anchor.dose);
+            let (first, last) = anchor.ends;
+            let from = f64::midpoint(first, last);
+            let bracket = [(first, base + 5.0), (last, base + 5.0)];
+            canvas.line(&bracket, pen(&colour::TICK, 1.0));
+            let leader = [(from, base + 5.0), (x, base + LEADERS), (x, y)];
+            canvas.line(&leader, pen(&colour::TICK, 0.7));
+            let range = [(across.at(low), y), (across.at(high), y)];
+            canvas.line(&range, pen(&colour::AIR, 1.6));
+            canvas.mark(self.shape(anchor.place), (x, y), 3.2, &colour::INK);
         }
         y + ROW
     }
 }
 
-/// The largest number of marks whose doses lie within `reach`.
-fn crowd(points: &[Point<'_>], reach: f64) -> f64 {
-    let mut doses: Vec<f64> = points.iter().map(|p| p.dose.estimate).collect();
-    doses.sort_by(f64::total_cmp);
-    let near =
-        |i: usize| doses.partition_point(|dose| *dose <= doses[i] + reach) - i;
-    let most = (0..doses.len()).map(near).max().unwrap_or(0);
-    f64::from(u32::try_from(most).unwrap_or(u32::MAX))
+/// A place's marks and the dose they had.
+struct Footing<'a> {
+    place: &'a str,
+    dose: f64,
+    ends: (f64, f64),
+}
+
+fn middle_dose(points: &[Point<'_>]) -> f64 {
+    let sum: f64 = points.iter().map(|p| p.dose.estimate).sum();
+    sum / real(points.len().max(1))
+}
+
+fn real(n: usize) -> f64 {
+    f64::from(u32::try_from(n).unwrap_or(u32::MAX))
 }
 
 /// Ticks below a panel; the last one carries the unit, and one whose words
@@ -417,10 +503,10 @@ fn crowd(points: &[Point<'_>], reach: f64) -> f64 {
 fn tick_words(
     canvas: &mut Canvas<'_>,
     unit: &str,
-    ticks: &[f64],
-    across: &Scale,
+    across: &Across,
     (right, y): (f64, f64),
 ) {
+    let ticks = &across.ticks;
     let last = ticks.len() - 1;
     let unit = text::shortened(unit, SMALL, Weight::Plain, 80.0);
     let end = format!("{} {unit}", axis::number(ticks[last]));

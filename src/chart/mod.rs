@@ -1,6 +1,6 @@
 //! Numbers → figures as SVG text, for paper, light and dark screens.
 //!
-//! Not where numbers come from and not a general plotting kit: four figures,
+//! Not where numbers come from and not a general plotting kit: six figures,
 //! each a plain struct and a `draw` that always gives a sound picture, also
 //! of nothing. No sentence about the result is made here: the caller gives
 //! title, subtitle and description.
@@ -15,6 +15,10 @@ pub mod place;
 pub mod conditions;
 
 pub mod chill;
+
+pub mod collapse;
+
+pub mod spread;
 
 pub mod fridge;
 

@@ -201,6 +201,17 @@ impl Sum for Dose {
     }
 }
 
+/// An hour and what it was on average.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct HourMean {
+    /// Its beginning.
+    pub from: Instant,
+    /// The local hour of day, 0 to 23.
+    pub hour_of_day: usize,
+    /// The mean of the shape over its covered part.
+    pub mean: f64,
+}
+
 /// A place's log summed once, hour by hour, so that each container's stays
 /// are answered from a few thousand hours instead of all readings.
 ///
@@ -261,6 +272,25 @@ impl<'a> HourlySums<'a> {
     #[must_use]
     pub fn log(&self) -> &'a Log<'a> {
         self.log
+    }
+
+    /// The mean of every whole hour inside a span that is covered well
+    /// enough to stand for its hour; others are left out.
+    #[must_use]
+    pub fn means(&self, span: Span) -> Vec<HourMean> {
+        self.cells()
+            .filter(|cell| {
+                let hour = whole(*cell);
+                hour.from >= span.from && hour.to <= span.to
+            })
+            .filter_map(|cell| {
+                Some(HourMean {
+                    from: whole(cell).from,
+                    hour_of_day: self.hour_of_day(cell),
+                    mean: self.lent(cell)?,
+                })
+            })
+            .collect()
     }
 
     /// The dose over some stretches of time, which must not overlap.

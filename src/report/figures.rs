@@ -3,7 +3,9 @@
 
 pub(crate) mod climate;
 mod comparison;
+mod conditions;
 mod placed;
+mod warmth;
 
 use crate::chart::{Heading, Layout};
 use crate::observation::Name;
@@ -21,8 +23,14 @@ pub const FOLDER: &str = "figures";
 pub enum About {
     /// One place: germination above climate.
     Place(Name),
+    /// Places beside each other, by day and by night.
+    Places,
     /// Doses against germination.
     Conditions,
+    /// Temperature against the time to germination.
+    Speed,
+    /// Germination against days and against accumulated warmth.
+    Collapse,
     /// The treatment of batches, such as chill, by place.
     Treatment,
     /// One fridge.
@@ -60,7 +68,10 @@ impl Figure {
         match &self.about {
             About::Place(name) => format!("place-{name}"),
             About::Fridge(name) => format!("fridge-{name}"),
+            About::Places => "places".to_owned(),
             About::Conditions => "conditions".to_owned(),
+            About::Speed => "speed".to_owned(),
+            About::Collapse => "warmth".to_owned(),
             About::Treatment => "chill".to_owned(),
         }
     }
@@ -82,7 +93,7 @@ impl Figure {
 pub(crate) fn is_our_name(name: &str) -> bool {
     let Some(stem) = name.strip_suffix(".svg") else { return false };
     let stem = stem.strip_suffix(".narrow").unwrap_or(stem);
-    ["conditions", "chill"].contains(&stem)
+    ["places", "conditions", "speed", "warmth", "chill"].contains(&stem)
         || stem.starts_with("place-")
         || stem.starts_with("fridge-")
 }
@@ -99,12 +110,22 @@ pub fn all(scene: Scene<'_>) -> Vec<Figure> {
             figures.push(placed::place(scene, place));
         }
     }
-    figures.push(comparison::conditions(scene));
+    figures.extend(warmth::places(scene));
+    figures.push(conditions::doses(scene));
+    figures.extend(conditions::speed(scene));
+    figures.extend(warmth::collapse(scene));
     figures.extend(comparison::treatment(scene));
     for fridge in &study.fridges {
         figures.push(placed::fridge(scene, fridge));
     }
     figures
+}
+
+/// `56 days`.
+fn days_words(days: f64) -> String {
+    let whole = days.round();
+    let word = if (whole - 1.0).abs() < 0.5 { "day" } else { "days" };
+    format!("{whole:.0} {word}")
 }
 
 /// A count with its Wilson interval, for a mark.

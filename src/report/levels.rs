@@ -5,7 +5,6 @@ use crate::chart::Step;
 use crate::observation::Name;
 use crate::stats::strata::Stratum;
 use crate::study::factors::{FactorStudy, level};
-use crate::study::findings::SIGNIFICANCE;
 use crate::study::wording::LevelWords;
 use crate::study::{Study, UnitStudy};
 
@@ -94,18 +93,10 @@ fn steps(names: &[String]) -> Vec<Step> {
         .collect()
 }
 
-/// Whether this trial can tell two levels of a factor apart: it was planned,
-/// its corrected p is small, and the interval of their difference, which
-/// holds for all pairs together, does not reach 0.
+/// Whether this trial can tell two levels of a factor apart.
 #[must_use]
 pub fn told_apart(factor: &FactorStudy, a: &str, b: &str) -> bool {
-    factor.planned
-        && factor.corrected_p.is_some_and(|p| p < SIGNIFICANCE)
-        && factor.joint_differences.iter().any(|pair| {
-            let same = (pair.from == a && pair.to == b)
-                || (pair.from == b && pair.to == a);
-            same && !pair.interval.holds(0.0)
-        })
+    factor.tells_apart(a, b)
 }
 
 /// Containers whose seeds mostly lay at a place.

@@ -6,11 +6,15 @@
 
 mod ahead;
 mod chapters;
+mod compared;
 mod containers;
 mod fridge;
+mod losses;
 mod methods;
 mod next;
+mod methods_beside;
 mod places;
+mod speed;
 pub(crate) mod style;
 mod table;
 mod top;
@@ -59,7 +63,7 @@ pub fn html(scene: Scene<'_>, figures: &[Figure], made: Made<'_>) -> String {
                     (top::contents(scene))
                     (places::chapter(scene, figures))
                     (chapters::conditions(scene, figures))
-                    (warmth::chapter(scene))
+                    (warmth::chapter(scene, figures))
                     (chapters::treatment(scene, figures))
                     (chapters::factors(scene))
                     (ahead::chapter(scene))

@@ -117,7 +117,12 @@ impl Proportion {
     }
 
     fn wilson(self, z: f64) -> (f64, f64) {
-        let (n, p) = (f64::from(self.n), self.fraction());
+        self.wilson_of(f64::from(self.n), z)
+    }
+
+    /// Wilson's limits as if the share came from `n` seeds.
+    fn wilson_of(self, n: f64, z: f64) -> (f64, f64) {
+        let p = self.fraction();
         let z2 = z * z;
         let centre = (p + z2 / (2.0 * n)) / (1.0 + z2 / n);
         let half = z / (1.0 + z2 / n)
@@ -139,6 +144,37 @@ impl Proportion {
             1.0 - beta_quantile(tail, left + raise, k + other)
         };
         (lower, upper)
+    }
+}
+
+/// Limits of the share of several containers together: Wilson's, on the
+/// seeds divided by the scatter between containers.
+///
+/// # Arguments
+/// - `pooled`: their counts added up.
+/// - `dispersion`: Pearson's X² of the containers over its degrees of
+///   freedom; below 1 counts as 1.
+///
+/// # When it misleads
+/// With few containers the scatter itself is hardly known: a picture, not a
+/// test.
+///
+/// # Source
+/// The effective sample size of survey statistics, n over the design effect
+/// (from memory); with scatter 1 it is Wilson's interval itself, test
+/// `scatter_widens_and_none_changes_nothing`.
+#[must_use]
+pub fn widened(
+    pooled: Proportion,
+    dispersion: f64,
+    confidence: Confidence,
+) -> Interval {
+    let n = f64::from(pooled.n) / dispersion.max(1.0);
+    let (lower, upper) = pooled.wilson_of(n.max(1.0), confidence.z());
+    Interval {
+        lower: if pooled.k == 0 { 0.0 } else { lower.max(0.0) },
+        upper: if pooled.k == pooled.n { 1.0 } else { upper.min(1.0) },
+        confidence,
     }
 }
 
@@ -189,6 +225,22 @@ pub fn exact_coverage(
 #[allow(clippy::float_cmp, reason = "values given or exactly representable")]
 mod tests {
     use super::*;
+
+    #[test]
+    fn scatter_widens_and_none_changes_nothing() {
+        let count = Proportion::new(20, 80).unwrap();
+        let level = Confidence::NINETY_FIVE;
+        let plain = count.interval(IntervalMethod::Wilson, level);
+        assert_eq!(widened(count, 1.0, level), plain);
+        assert_eq!(widened(count, 0.3, level), plain);
+        // Four times the scatter is a quarter of the seeds: 5 of 20.
+        let quarter = Proportion::new(5, 20).unwrap();
+        let wide = widened(count, 4.0, level);
+        let same = quarter.interval(IntervalMethod::Wilson, level);
+        assert!((wide.lower - same.lower).abs() < 1e-12);
+        assert!((wide.upper - same.upper).abs() < 1e-12);
+    }
+
     use proptest::prelude::*;
 
     const TABLE: &str =

@@ -116,6 +116,33 @@ pub fn jackknife(
     })
 }
 
+/// The difference `a − b` of the same figure in two groups that share no
+/// container: errors add as squares, limits by t with the smaller group's
+/// degrees of freedom.
+///
+/// # Source
+/// Welch's approach with the cautious choice of degrees of freedom
+/// (textbook, from memory); test `a_difference_is_wider_than_either`.
+#[must_use]
+pub fn difference(
+    a: &Resampled,
+    b: &Resampled,
+    confidence: Confidence,
+) -> Resampled {
+    let estimate = a.estimate - b.estimate;
+    let standard_error = a.standard_error.hypot(b.standard_error);
+    let n_containers = a.n_containers.min(b.n_containers);
+    let df = (real(n_containers) - 1.0).max(1.0);
+    let half = t_upper(confidence.tail(), df) * standard_error;
+    let (lower, upper) = (estimate - half, estimate + half);
+    Resampled {
+        estimate,
+        standard_error,
+        interval: Interval { lower, upper, confidence },
+        n_containers,
+    }
+}
+
 /// Bootstrap: draws as many containers again, with replacement.
 ///
 /// # Arguments

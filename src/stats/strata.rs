@@ -402,17 +402,17 @@ impl fmt::Display for WhyNoP {
             Self::OneLevel => f.write_str("all units had the same level"),
             Self::TooFewUnits { left, needed, n_units, unit } => write!(
                 f,
-                "too few units to judge their scatter: with n = {n_units} \
-                 ({unit}) {left} degrees of freedom are left, {needed} are \
-                 needed"
+                "n = {n_units} ({unit}) is too few to judge how units differ \
+                 by themselves; {left} degrees of freedom are left for that, \
+                 {needed} are needed"
             ),
             Self::Inseparable => f.write_str(
                 "it always changed together with something else and cannot \
                  be told apart from it",
             ),
             Self::AllAlike => f.write_str(
-                "nothing germinated in any unit, or everything in all: there \
-                 is no scatter to judge by",
+                "nothing germinated in any unit, or everything in all, so \
+                 there is nothing to tell apart",
             ),
         }
     }

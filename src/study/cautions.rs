@@ -3,14 +3,17 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use crate::climate::integrate::LEAST_COVERAGE;
 use crate::observation::{Name, Quantity};
 use crate::stats::strata::TOGETHER;
 use crate::study::factors::{FactorStudy, PLACE, is_pair, level, studied_name};
 use crate::study::findings::LEAST_PLACE_RUNS;
+use crate::study::outcome::Outcome;
+use crate::study::pairs::{TOO_CLOSE, Together};
 use crate::study::place::{BASES, PlaceStudy};
-use crate::study::wording::{factor as spoken, list, percent};
+use crate::study::wording::{factor as spoken, list, percent, signed};
 use crate::study::{Material, Study};
-use crate::trial::entry::Lid;
+use crate::trial::entry::{Lid, PlaceKind};
 use crate::trial::unit::UnitKind;
 
 /// Something that must be said with the findings.
@@ -40,7 +43,10 @@ pub(crate) fn cautions(material: Material<'_>, study: &Study) -> Vec<Caution> {
     say("left-out-readings", left_out_readings(study));
     say("at-least-light", at_least_light(study));
     say("damp-is-of-the-air", damp_is_of_the_air(material, study));
+    say("hours-never-logged", hours_never_logged(study));
     say("moved-containers", moved_containers(study));
+    say("chilled-after-sowing", chilled_after_sowing(study));
+    say("lost-containers", lost_containers(study));
     say("left-out-containers", left_out_containers(study));
     say("mould-and-people", mould_and_people(study));
     say("food-fridge", food_fridge(study));
@@ -48,40 +54,33 @@ pub(crate) fn cautions(material: Material<'_>, study: &Study) -> Vec<Caution> {
 }
 
 fn germination_places(study: &Study) -> Vec<&PlaceStudy> {
-    study.places.iter().filter(|p| !p.containers.is_empty()).collect()
+    let main: BTreeSet<&Name> = study
+        .containers()
+        .filter_map(|unit| unit.outcome.main_place())
+        .collect();
+    study.places.iter().filter(|p| main.contains(&p.name)).collect()
 }
 
 /// Place against warmth, light and damp can never be separated while there
-/// are few place-runs, nor conditions that went together in many: says which
-/// pairs, with their correlation.
+/// are few place-runs, nor conditions that went together in many; pair by
+/// pair it stands in `pairs`.
 fn place_is_one_spot(study: &Study) -> Option<String> {
     let places = germination_places(study);
     if places.len() < 2 {
         return None;
     }
-    let mean = |quantity: Quantity| -> Vec<Option<f64>> {
-        places
-            .iter()
-            .map(|place| place.quantities.get(&quantity)?.mean)
-            .collect()
-    };
-    let (warmth, light, damp) = (
-        mean(Quantity::Temperature),
-        mean(Quantity::Light),
-        mean(Quantity::Humidity),
-    );
-    let found: Vec<(&str, f64)> = [
-        ("warmth with light", &warmth, &light),
-        ("warmth with humidity", &warmth, &damp),
-        ("light with humidity", &light, &damp),
-    ]
-    .into_iter()
-    .filter_map(|(words, a, b)| Some((words, correlation(a, b)?)))
-    .collect();
-    let say = |(words, r): &(&str, f64)| format!("{words} {}", signed(*r));
     if places.len() >= LEAST_PLACE_RUNS {
-        let tied: Vec<String> =
-            found.iter().filter(|(_, r)| r.abs() >= TIED).map(say).collect();
+        let tied: Vec<String> = study
+            .pairs
+            .iter()
+            .filter_map(|pair| match pair.together {
+                Together::Places { r: Some(r), .. } if r.abs() >= TOO_CLOSE => {
+                    let (a, b) = (&pair.a, &pair.b);
+                    Some(format!("{a} with {b} {}", signed(r, 2)))
+                }
+                _ => None,
+            })
+            .collect();
         return (!tied.is_empty()).then(|| {
             format!(
                 "Over these {} place-runs some conditions went together and \
@@ -91,51 +90,12 @@ fn place_is_one_spot(study: &Study) -> Option<String> {
             )
         });
     }
-    let pairs: Vec<String> = found.iter().map(say).collect();
-    let shown = if pairs.is_empty() {
-        String::new()
-    } else {
-        format!(
-            " Correlation of their means over these {} place-runs: {}.",
-            places.len(),
-            list(&pairs)
-        )
-    };
     Some(format!(
         "Each place is one spot in one run. What came up there went with \
          everything that spot had: warmth, light, damp and handling cannot be \
-         told apart with {} places; about {LEAST_PLACE_RUNS} place-runs would \
-         be needed.{shown}",
+         told apart with {} places; about {LEAST_PLACE_RUNS} would be needed.",
         places.len()
     ))
-}
-
-/// Conditions that correlate so much are one condition with two names.
-const TIED: f64 = 0.8;
-
-fn signed(r: f64) -> String {
-    if r < 0.0 { format!("−{:.2}", -r) } else { format!("{r:.2}") }
-}
-
-/// Pearson's r over the places for which both are known; needs three.
-fn correlation(a: &[Option<f64>], b: &[Option<f64>]) -> Option<f64> {
-    let both: Vec<(f64, f64)> =
-        a.iter().zip(b).filter_map(|(a, b)| a.zip(*b)).collect();
-    if both.len() < 3 {
-        return None;
-    }
-    let n = f64::from(u32::try_from(both.len()).ok()?);
-    let mean =
-        |pick: fn(&(f64, f64)) -> f64| both.iter().map(pick).sum::<f64>() / n;
-    let (mean_a, mean_b) = (mean(|p| p.0), mean(|p| p.1));
-    let (mut ab, mut aa, mut bb) = (0.0, 0.0, 0.0);
-    for (a, b) in &both {
-        let (da, db) = (a - mean_a, b - mean_b);
-        ab += da * db;
-        aa += da * da;
-        bb += db * db;
-    }
-    (aa > 0.0 && bb > 0.0).then(|| ab / (aa * bb).sqrt())
 }
 
 fn order_of_places(study: &Study) -> Option<String> {
@@ -267,7 +227,8 @@ fn one_unit_a_level(study: &Study) -> Option<String> {
         .factors
         .iter()
         .filter(|factor| {
-            factor.test.levels.iter().any(|level| level.n_units < 2)
+            let few = factor.test.levels.iter().any(|level| level.n_units < 2);
+            factor.planned && few
         })
         .map(|factor| {
             format!(
@@ -326,22 +287,72 @@ fn unknown_conditions(study: &Study) -> Option<String> {
 
 fn too_little_data(study: &Study) -> Option<String> {
     let thin: Vec<String> = study
-        .data_quality
-        .covered
+        .places
         .iter()
-        .filter(|c| c.coverage > 0.0 && c.coverage < 0.8)
-        .map(|c| {
-            let place = study.level_words(PLACE, c.place.as_str()).level;
-            format!("{} at {place} ({})", c.quantity, percent(c.coverage))
+        .filter_map(|place| {
+            let own: Vec<String> = study
+                .data_quality
+                .covered
+                .iter()
+                .filter(|c| c.place == place.name)
+                .filter(|c| c.coverage > 0.0 && c.coverage < LEAST_COVERAGE)
+                .map(|c| format!("{} {}", c.quantity, percent(c.coverage)))
+                .collect();
+            (!own.is_empty())
+                .then(|| format!("{} ({})", place.title, own.join(", ")))
         })
         .collect();
     (!thin.is_empty()).then(|| {
         format!(
-            "Less than 80 % of the time is covered for {}: doses there are \
+            "Less than 80 % of the time is covered at {}: doses there are \
              marked \"too little data\" and are not compared.",
             list(&thin)
         )
     })
+}
+
+/// Hours of day without any reading while others have theirs: no neighbour
+/// can stand in for them, and a warm or bright hour missing every day bends
+/// each sum.
+fn hours_never_logged(study: &Study) -> Option<String> {
+    let places: Vec<String> = study
+        .places
+        .iter()
+        .filter_map(|place| {
+            let by_hour = &place.warmth[0].by_hour;
+            let logged = by_hour.iter().any(|h| h.covered_hours > 0.0);
+            let silent: Vec<usize> = (0..24)
+                .filter(|hour| {
+                    let cover = by_hour[*hour];
+                    let all = cover.covered_hours + cover.missing_hours;
+                    all > 24.0 && cover.covered_hours < 0.1 * all
+                })
+                .collect();
+            (logged && !silent.is_empty())
+                .then(|| format!("{} ({})", place.title, hours_words(&silent)))
+        })
+        .collect();
+    (!places.is_empty()).then(|| {
+        format!(
+            "The same hours of the day are always missing in the log of {}: \
+             what they were like is not known, so no sum there can be filled.",
+            list(&places)
+        )
+    })
+}
+
+/// `11 to 15 o'clock`; apart where they do not follow each other.
+fn hours_words(hours: &[usize]) -> String {
+    let mut runs: Vec<(usize, usize)> = Vec::new();
+    for hour in hours {
+        match runs.last_mut() {
+            Some((_, end)) if *end == *hour => *end = hour + 1,
+            _ => runs.push((*hour, hour + 1)),
+        }
+    }
+    let runs: Vec<String> =
+        runs.iter().map(|(from, to)| format!("{from} to {to}")).collect();
+    format!("{} o'clock", list(&runs))
 }
 
 fn left_out_readings(study: &Study) -> Option<String> {
@@ -403,31 +414,93 @@ fn damp_is_of_the_air(material: Material<'_>, study: &Study) -> Option<String> {
 }
 
 fn moved_containers(study: &Study) -> Option<String> {
-    let moved: Vec<&Name> = study
+    let names = |pick: &dyn Fn(&Outcome) -> bool| -> Vec<String> {
+        study
+            .containers()
+            .filter(|unit| pick(&unit.outcome))
+            .map(|unit| unit.outcome.name.to_string())
+            .collect()
+    };
+    let moved = names(&|outcome| {
+        let places: BTreeSet<&Name> =
+            outcome.stretches.iter().map(|s| &s.place).collect();
+        places.len() > 1
+    });
+    if moved.is_empty() {
+        return None;
+    }
+    let between = names(&|outcome| {
+        outcome.steps.iter().any(|s| s.straddles_a_move && s.germinated > 0)
+    });
+    let open = if between.is_empty() {
+        String::new()
+    } else {
+        format!(
+            " Seeds of {} germinated between two looks with a move in \
+             between, so they cannot be given to one place.",
+            list(&between)
+        )
+    };
+    Some(format!(
+        "Moved after sowing, and counted at the place where they were \
+         longest: {}.{open}",
+        list(&moved)
+    ))
+}
+
+/// Containers that lay in the cold after sowing: their level of chill speaks
+/// of the time before.
+fn chilled_after_sowing(study: &Study) -> Option<String> {
+    let cold = |place: &Name| {
+        let found = study.places.iter().find(|p| p.name == *place);
+        found.is_some_and(|p| p.kind == PlaceKind::Fridge)
+    };
+    let names: Vec<String> = study
         .containers()
         .filter(|unit| {
-            unit.outcome
-                .steps
-                .iter()
-                .any(|s| s.straddles_a_move && s.germinated > 0)
+            let outcome = &unit.outcome;
+            outcome.stretches.iter().any(|s| cold(&s.place))
+                && !outcome.main_place().is_some_and(cold)
         })
-        .map(|unit| &unit.outcome.name)
+        .map(|unit| unit.outcome.name.to_string())
         .collect();
-    (!moved.is_empty()).then(|| {
-        let names: Vec<&str> = moved.iter().map(|name| name.as_str()).collect();
+    (!names.is_empty()).then(|| {
         format!(
-            "Moved between two looks, with germination in between that cannot \
-             be given to one place: {}.",
+            "Back in the cold after sowing: {}. Their level of chill speaks of \
+             the time before sowing; their logged chill counts both.",
+            list(&names)
+        )
+    })
+}
+
+/// Containers whose seeds were lost before the others were done.
+fn lost_containers(study: &Study) -> Option<String> {
+    let names: Vec<String> = study
+        .containers()
+        .filter(|unit| unit.outcome.lost_early)
+        .map(|unit| unit.outcome.name.to_string())
+        .collect();
+    (!names.is_empty()).then(|| {
+        format!(
+            "Lost before the comparison's age, so left out of the comparisons: \
+             {}. If what was lost had to do with how it was treated, the rest \
+             is a chosen rest.",
             list(&names)
         )
     })
 }
 
 fn left_out_containers(study: &Study) -> Option<String> {
+    let lost: BTreeSet<&Name> = study
+        .containers()
+        .filter(|unit| unit.outcome.lost_early)
+        .map(|unit| &unit.outcome.name)
+        .collect();
     let names: BTreeSet<&str> = study
         .factors
         .iter()
         .flat_map(|factor| &factor.left_out)
+        .filter(|name| !lost.contains(name))
         .map(Name::as_str)
         .collect();
     let names: Vec<&str> = names.into_iter().collect();

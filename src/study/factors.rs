@@ -9,14 +9,15 @@ use crate::stats::error::StatsError;
 use crate::stats::exact::PermutationTest;
 use crate::stats::firth::PenalisedTest;
 use crate::stats::holm::holm;
-use crate::stats::interval::Confidence;
+use crate::stats::interval::{Confidence, Interval};
 use crate::stats::proportion::Proportion;
 use crate::stats::strata::{
     ContainerOutcome, Factor, FactorTest, LevelDifference, Stratum, TOGETHER,
-    factor_tests,
+    WhyNoP, factor_tests,
 };
 use crate::study::UnitStudy;
 use crate::study::few_units;
+use crate::study::findings::SIGNIFICANCE;
 use crate::study::wording::p_value;
 use crate::trial::book::Trial;
 use crate::trial::history::AppliedTo;
@@ -55,10 +56,51 @@ impl FactorStudy {
         &self.test.name
     }
 
+    /// Difference of two levels, the second minus the first, with limits
+    /// that hold for all pairs together.
+    #[must_use]
+    pub fn difference(&self, from: &str, to: &str) -> Option<(f64, Interval)> {
+        self.joint_differences.iter().find_map(|pair| {
+            if pair.from == from && pair.to == to {
+                return Some((pair.estimate, pair.interval));
+            }
+            let turned = pair.from == to && pair.to == from;
+            turned.then(|| {
+                let Interval { lower, upper, confidence } = pair.interval;
+                let (lower, upper) = (-upper, -lower);
+                (-pair.estimate, Interval { lower, upper, confidence })
+            })
+        })
+    }
+
+    /// Whether two levels can be told apart: the factor was planned, its
+    /// corrected p is small, and the interval of their difference, which
+    /// holds for all pairs together, does not reach 0.
+    #[must_use]
+    pub fn tells_apart(&self, a: &str, b: &str) -> bool {
+        self.planned
+            && self.corrected_p.is_some_and(|p| p < SIGNIFICANCE)
+            && self.difference(a, b).is_some_and(|(_, i)| !i.holds(0.0))
+    }
+
     /// What was run beside the F test, in words.
     pub(crate) fn beside(&self) -> Vec<String> {
         let unit = self.test.tested_on;
-        let exact = self.exact.map(|exact| {
+        if self.test.why_no_p == Some(WhyNoP::AllAlike) {
+            return Vec::new();
+        }
+        // Arrangements so few that none of them says anything.
+        let exact = self.exact.filter(|exact| exact.smallest_p < 0.5);
+        let exact = exact.map(|exact| {
+            if exact.smallest_p >= SIGNIFICANCE {
+                return format!(
+                    "exact permutation by {unit} (n = {}) cannot get below \
+                     p = {:.2}; here {}",
+                    exact.n_units,
+                    exact.smallest_p,
+                    p_value(exact.p_two_sided)
+                );
+            }
             format!(
                 "exact permutation by {unit} (n = {}): {}, the smallest it \
                  could reach is {}",
@@ -262,20 +304,23 @@ fn rows(
             .collect();
         let counted =
             Proportion::new(outcome.germinated_at_common_age, outcome.entered);
+        let lost = outcome.lost_early;
         match (levels, counted) {
-            (Some(levels), Ok(counted)) => rows.push(ContainerOutcome {
-                container: outcome.name.to_string(),
-                batch: outcome.batch.as_ref().map_or_else(
-                    || format!("{} alone", outcome.name),
-                    ToString::to_string,
-                ),
-                lot: outcome
-                    .lot
-                    .as_ref()
-                    .map_or_else(String::new, ToString::to_string),
-                outcome: counted,
-                levels,
-            }),
+            (Some(levels), Ok(counted)) if !lost => {
+                rows.push(ContainerOutcome {
+                    container: outcome.name.to_string(),
+                    batch: outcome.batch.as_ref().map_or_else(
+                        || format!("{} alone", outcome.name),
+                        ToString::to_string,
+                    ),
+                    lot: outcome
+                        .lot
+                        .as_ref()
+                        .map_or_else(String::new, ToString::to_string),
+                    outcome: counted,
+                    levels,
+                })
+            }
             _ => left_out.push(outcome.name.clone()),
         }
     }

@@ -103,14 +103,7 @@ fn about(study: &Study, factor: &FactorStudy) -> Finding {
         };
         (FindingKind::Planned, verdict)
     } else {
-        let why = test.why_no_p.as_ref().map_or_else(
-            || "there is no comparison to make".to_owned(),
-            ToString::to_string,
-        );
-        let verdict = format!(
-            "Whether {name} made the difference, this trial cannot tell: {why}."
-        );
-        (FindingKind::PlannedUndecided, verdict)
+        (FindingKind::PlannedUndecided, undecided(factor, &name))
     };
     let compared = study.common_age_days.map_or_else(String::new, |days| {
         format!(" Compared {days:.0} days after sowing.")
@@ -122,6 +115,29 @@ fn about(study: &Study, factor: &FactorStudy) -> Finding {
         levels: if levels.is_empty() { String::new() } else { came_up },
         basis: format!("{}.{compared}", basis(factor)),
     }
+}
+
+/// Why there is no p, in words.
+fn undecided(factor: &FactorStudy, name: &str) -> String {
+    let levels = &factor.test.levels;
+    let all = |share: f64| {
+        levels.iter().all(|l| (l.pooled.fraction() - share).abs() < 1e-12)
+    };
+    if !levels.is_empty() && all(0.0) {
+        return "Nothing germinated in any container, so there is nothing to \
+                compare."
+            .to_owned();
+    }
+    if !levels.is_empty() && all(1.0) {
+        return "Every seed sown germinated, so there is no difference to \
+                tell."
+            .to_owned();
+    }
+    let why = factor.test.why_no_p.as_ref().map_or_else(
+        || "there is no comparison to make".to_owned(),
+        ToString::to_string,
+    );
+    format!("Whether {name} made a difference, this trial cannot tell: {why}.")
 }
 
 fn level_words(study: &Study, factor: &FactorStudy, level: &Level) -> String {
@@ -144,43 +160,24 @@ fn level_words(study: &Study, factor: &FactorStudy, level: &Level) -> String {
 
 /// `12 to 31` of every 100.
 fn hundreds(interval: Interval) -> String {
-    format!(
-        "{} to {}",
-        whole(100.0 * interval.lower),
-        whole(100.0 * interval.upper)
-    )
+    wording::between(100.0 * interval.lower, 100.0 * interval.upper, 0)
 }
 
-/// A whole number with a real minus sign and no negative nought.
 fn whole(value: f64) -> String {
-    let rounded = value.round();
-    if rounded < 0.0 {
-        format!("−{:.0}", -rounded)
-    } else {
-        format!("{:.0}", rounded.abs())
-    }
+    wording::signed(value, 0)
 }
 
 /// What a planned comparison with a p-value says.
 fn verdict(study: &Study, factor: &FactorStudy, p: f64) -> String {
+    let words = Words { study, factor };
     let name = spoken(factor.name());
-    let say = |level: &str| study.level_words(factor.name(), level);
-    let between = |pair: &LevelDifference| {
-        format!("{} against {}", say(&pair.to).short(), say(&pair.from).short())
-    };
     let pairs = &factor.joint_differences;
     if p >= SIGNIFICANCE {
         let widest = pairs
             .iter()
             .max_by(|a, b| a.estimate.abs().total_cmp(&b.estimate.abs()));
         let effect = widest.map_or_else(String::new, |pair| {
-            format!(
-                " The largest difference, {}, is {} of every 100, interval \
-                 {}.",
-                between(pair),
-                whole(100.0 * pair.estimate.abs()),
-                hundreds(rising(pair))
-            )
+            format!(" The largest difference seen: {}.", words.open(pair))
         });
         return format!(
             "Whether {name} made a difference, this trial cannot tell.{effect}"
@@ -195,53 +192,31 @@ fn verdict(study: &Study, factor: &FactorStudy, p: f64) -> String {
              can be told apart."
         ));
     }
-    let claim = |pair: &LevelDifference| {
-        let (high, low) = if pair.estimate >= 0.0 {
-            (&pair.to, &pair.from)
-        } else {
-            (&pair.from, &pair.to)
-        };
-        let (high, low) = (say(high), say(low));
-        let of = if high.is_duration() {
-            format!(" of {name}")
-        } else {
-            String::new()
-        };
-        format!(
-            "{} more of every 100 came up {}{of} than {}, interval {}.",
-            whole(100.0 * pair.estimate.abs()),
-            high.phrase(),
-            low.phrase(),
-            hundreds(rising(pair))
-        )
-    };
     apart.sort_by(|a, b| b.estimate.abs().total_cmp(&a.estimate.abs()));
-    if apart.len() <= MOST_CLAIMS {
-        sentences.extend(apart.iter().map(|pair| claim(pair)));
-    } else {
-        let (largest, others) = apart.split_first().expect("there are many");
-        sentences.push(claim(largest));
-        let others: Vec<String> = others
-            .iter()
-            .map(|pair| {
-                let (a, b) = (say(&pair.from), say(&pair.to));
-                format!("{} from {}", a.short(), b.short())
-            })
-            .collect();
+    let steps = words.steps();
+    let step = |pair: &&LevelDifference| steps.contains(pair);
+    let by_steps = apart.iter().any(step);
+    let mut open: Vec<&LevelDifference> = together;
+    if by_steps {
+        // How long is long enough is answered from one length to the next.
+        sentences.extend(
+            steps
+                .iter()
+                .filter(|pair| apart.contains(pair))
+                .map(|pair| words.claim(pair)),
+        );
+        open.retain(step);
+    } else if apart.len() <= MOST_CLAIMS {
+        sentences.extend(apart.iter().map(|pair| words.claim(pair)));
+    } else if let Some((largest, others)) = apart.split_first() {
+        sentences.push(words.claim(largest));
+        let others: Vec<String> =
+            others.iter().map(|pair| words.between(pair)).collect();
         sentences.push(format!("Also told apart: {}.", list(&others)));
     }
-    if !together.is_empty() && together.len() < pairs.len() {
-        let pairs: Vec<String> = together
-            .iter()
-            .map(|pair| {
-                format!(
-                    "{} (difference {} of every 100, interval {})",
-                    between(pair),
-                    whole(100.0 * pair.estimate),
-                    hundreds(pair.interval)
-                )
-            })
-            .collect();
+    if !open.is_empty() && !apart.is_empty() {
+        let pairs: Vec<String> =
+            open.iter().map(|pair| words.open(pair)).collect();
         sentences
             .push(format!("This trial cannot tell apart: {}.", list(&pairs)));
     }
@@ -313,6 +288,90 @@ fn differences_of_pair(
 /// More pairs than this are named, not each told with its numbers.
 const MOST_CLAIMS: usize = 3;
 
+/// The words of one factor's pairs.
+struct Words<'a> {
+    study: &'a Study,
+    factor: &'a FactorStudy,
+}
+
+impl<'a> Words<'a> {
+    fn say(&self, level: &str) -> wording::LevelWords {
+        self.study.level_words(self.factor.name(), level)
+    }
+
+    /// From each length of time to the next; empty for other factors.
+    fn steps(&self) -> Vec<&'a LevelDifference> {
+        let mut levels: Vec<(f64, &str)> = Vec::new();
+        for level in &self.factor.test.levels {
+            let number = level.name.trim().parse::<f64>();
+            let (true, Ok(number)) =
+                (self.say(&level.name).is_duration(), number)
+            else {
+                return Vec::new();
+            };
+            levels.push((number, &level.name));
+        }
+        levels.sort_by(|a, b| a.0.total_cmp(&b.0));
+        levels
+            .windows(2)
+            .filter_map(|two| {
+                let ends = (two[0].1, two[1].1);
+                self.factor.joint_differences.iter().find(|pair| {
+                    let own = (pair.from.as_str(), pair.to.as_str());
+                    own == ends || (own.1, own.0) == ends
+                })
+            })
+            .collect()
+    }
+
+    /// The level of which more came up, and the other.
+    fn by_share(
+        &self,
+        pair: &LevelDifference,
+    ) -> (wording::LevelWords, wording::LevelWords) {
+        if pair.estimate >= 0.0 {
+            (self.say(&pair.to), self.say(&pair.from))
+        } else {
+            (self.say(&pair.from), self.say(&pair.to))
+        }
+    }
+
+    /// `12 weeks from 0 weeks`.
+    fn between(&self, pair: &LevelDifference) -> String {
+        let (high, low) = self.by_share(pair);
+        format!("{} from {}", high.short(), low.short())
+    }
+
+    /// A pair that is told apart.
+    fn claim(&self, pair: &LevelDifference) -> String {
+        let (high, low) = self.by_share(pair);
+        let of = if high.is_duration() {
+            format!(" of {}", spoken(self.factor.name()))
+        } else {
+            String::new()
+        };
+        format!(
+            "{} more of every 100 came up {}{of} than {}, interval {}.",
+            whole(100.0 * pair.estimate.abs()),
+            high.phrase(),
+            low.phrase(),
+            hundreds(rising(pair))
+        )
+    }
+
+    /// A pair that is not: no direction is claimed, only numbers given.
+    fn open(&self, pair: &LevelDifference) -> String {
+        let (high, low) = self.by_share(pair);
+        format!(
+            "{} against {} ({} of every 100, interval {})",
+            high.short(),
+            low.short(),
+            whole(100.0 * pair.estimate.abs()),
+            hundreds(rising(pair))
+        )
+    }
+}
+
 /// The difference counted from the lower level to the higher.
 fn rising(pair: &LevelDifference) -> Interval {
     if pair.estimate >= 0.0 {
@@ -327,7 +386,8 @@ fn rising(pair: &LevelDifference) -> Interval {
 
 fn basis(factor: &FactorStudy) -> String {
     let test = &factor.test;
-    let n = usize::try_from(test.n_units).unwrap_or(usize::MAX);
+    let stated: u32 = test.levels.iter().map(|level| level.n_units).sum();
+    let n = usize::try_from(stated.max(test.n_units)).unwrap_or(usize::MAX);
     let mut parts = vec![units_words(test, n)];
     if !factor.planned {
         parts.push("not planned beforehand, so no p-value".to_owned());
@@ -379,11 +439,15 @@ fn germinated_in_the_cold(study: &Study) -> Option<Finding> {
         study.fridges.iter().flat_map(|fridge| &fridge.stays).collect();
     let early: Vec<_> =
         stays.iter().filter(|stay| stay.germinated > 0).collect();
-    let (first, _, _) = early
+    let (since, seen) = early
         .iter()
-        .flat_map(|stay| &stay.germinated_between)
-        .min_by_key(|(since, _, _)| *since)?;
-    let start = early.iter().map(|stay| stay.span.from).min()?;
+        .flat_map(|stay| {
+            let from = stay.span.from;
+            stay.germinated_between.iter().map(move |(since, at, _)| {
+                (since.days_since(from).max(0.0), at.days_since(from))
+            })
+        })
+        .min_by(|a, b| a.1.total_cmp(&b.1))?;
     let seeds: u32 = early.iter().map(|stay| stay.germinated).sum();
     let entered: u32 = early.iter().map(|stay| stay.seeds).sum();
     let units = counted(early.len(), "unit");
@@ -392,11 +456,10 @@ fn germinated_in_the_cold(study: &Study) -> Option<Finding> {
         factor: String::new(),
         text: format!(
             "In the cold itself {seeds} of {entered} seeds germinated, in \
-             {units} of {}; the first after day {:.0} of chilling at the \
-             earliest. They count as germinated of the seeds that entered \
-             the batch, not of those sown.",
+             {units} of {}; the first between day {since:.0} and {seen:.0} of \
+             its stay. They count where they germinated, not among the seeds \
+             sown later.",
             stays.len(),
-            first.days_since(start).max(0.0)
         ),
         levels: String::new(),
         basis: "Plain counts from looks into the fridge.".to_owned(),
@@ -431,10 +494,18 @@ fn mould_in_a_fridge(study: &Study, fridge: &FridgeStudy) -> Option<Finding> {
     Some(Finding {
         kind: FindingKind::Count,
         factor: String::new(),
-        text: format!(
-            "Mould was seen in {mouldy} of {judged} moist stays in \
-             {name}.{rival}"
-        ),
+        text: match mouldy {
+            0 => {
+                format!("No mould was seen in {judged} moist stays in {name}.")
+            }
+            all if all == judged => {
+                format!("Mould was seen in all {judged} moist stays in {name}.")
+            }
+            _ => format!(
+                "Mould was seen in {mouldy} of {judged} moist stays in \
+                 {name}.{rival}"
+            ),
+        },
         levels: String::new(),
         basis: "Plain counts; one fridge in one run gives no chance of mould \
                 and no cause."

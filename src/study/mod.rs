@@ -6,6 +6,8 @@
 //! file and draws nothing.
 
 pub mod cautions;
+pub mod cells;
+pub mod day_and_night;
 pub mod design;
 pub mod doses;
 pub mod factors;
@@ -15,9 +17,11 @@ pub mod fridge;
 pub mod hourly;
 pub mod next;
 pub mod outcome;
+pub mod pairs;
 pub mod place;
 pub mod prediction;
 mod quality;
+pub mod speed;
 pub mod thermal;
 pub mod wording;
 
@@ -35,9 +39,11 @@ use factors::FactorStudy;
 use findings::Finding;
 use fridge::FridgeStudy;
 use outcome::Outcome;
+use pairs::Pair;
 use place::{PlaceLogs, PlaceStudy};
 use prediction::Prediction;
 pub use quality::{Covered, DataQuality};
+use speed::SpeedStudy;
 use thermal::ThermalStudy;
 
 /// What a study is made from.
@@ -75,12 +81,16 @@ pub struct Study {
     pub units: Vec<UnitStudy>,
     /// Every factor that was stated, and the place; planned ones first.
     pub factors: Vec<FactorStudy>,
+    /// Fraction and speed apart, for planned factors and the place.
+    pub speed: Vec<SpeedStudy>,
     /// Germination against accumulated warmth.
     pub thermal_time: ThermalStudy,
     /// What is still to come; none when no container runs.
     pub prediction: Option<Prediction>,
     /// Every fridge at which a unit of the trial stayed.
     pub fridges: Vec<FridgeStudy>,
+    /// What went together with what, and whether it can be told apart.
+    pub pairs: Vec<Pair>,
     /// What may be said.
     pub findings: Vec<Finding>,
     /// What must be said with it.
@@ -156,6 +166,7 @@ pub fn study(material: Material<'_>) -> Study {
         .collect();
     let places = place::studies(material, &logs, &sums, &units);
     let factors = factors::studies(trial, &units);
+    let speed = speed::studies(material, &units, &factors);
     let thermal_time = thermal::study(material, &sums, &units);
     let prediction = prediction::predict(material, &sums, &units);
     let fridges = fridge::studies(material, &logs, &sums);
@@ -169,14 +180,17 @@ pub fn study(material: Material<'_>) -> Study {
         places,
         units,
         factors,
+        speed,
         thermal_time,
         prediction,
         fridges,
+        pairs: Vec::new(),
         findings: Vec::new(),
         cautions: Vec::new(),
         next: Vec::new(),
         data_quality,
     };
+    study.pairs = pairs::pairs(&study);
     study.findings = findings::findings(&study);
     study.cautions = cautions::cautions(material, &study);
     study.next = next::next(&study);

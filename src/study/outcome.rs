@@ -102,6 +102,9 @@ pub struct Outcome {
     pub mould: Option<Sighting>,
     /// Looks at which mould was looked for.
     pub looks: usize,
+    /// All seeds left were lost before the common age, so that its share is
+    /// not known.
+    pub lost_early: bool,
 }
 
 impl Outcome {
@@ -126,17 +129,26 @@ impl Outcome {
 }
 
 /// The shortest follow-up of all containers, days since sowing; none
-/// without a container that was looked at.
+/// without a container that was looked at. A container whose seeds were lost
+/// does not shorten it.
 ///
 /// Containers are compared at this age, so that none has had longer to
 /// germinate than another.
 #[must_use]
 pub fn common_age_days(trial: &Trial) -> Option<f64> {
-    trial
-        .containers()
-        .filter(|unit| unit.entered() > 0)
-        .map(follow_up_days)
+    let sown = || trial.containers().filter(|unit| unit.entered() > 0);
+    let kept = sown().filter(|unit| !all_lost(unit));
+    kept.map(follow_up_days)
         .min_by(f64::total_cmp)
+        .or_else(|| sown().map(follow_up_days).min_by(f64::total_cmp))
+}
+
+/// Whether every seed that was left was lost: what they would have done is
+/// not known.
+fn all_lost(unit: &Unit) -> bool {
+    unit.closure.as_ref().is_some_and(|(_, closure)| {
+        closure.lost > 0 && closure.lost == closure.total()
+    })
 }
 
 fn follow_up_days(unit: &Unit) -> f64 {
@@ -199,6 +211,10 @@ pub(crate) fn of_unit(
         steps,
         mould: sighting(unit),
         looks: unit.looks.len(),
+        lost_early: all_lost(unit)
+            && common_age_days.is_some_and(|age| {
+                follow_up_days(unit) + SAME_EVENING_DAYS < age
+            }),
     }
 }
 

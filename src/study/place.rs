@@ -11,6 +11,9 @@ use crate::climate::log::{LocalOffset, Log, Span, longest_gap_millis};
 use crate::climate::shape::Shape;
 use crate::climate::warmth::Warmth;
 use crate::observation::{Name, Quality, Quantity, Reading, Series};
+use crate::study::day_and_night::{
+    DayAndNight, Outside, day_and_night, outside,
+};
 use crate::study::{Material, UnitStudy};
 use crate::trial::book::Trial;
 use crate::trial::entry::PlaceKind;
@@ -206,6 +209,10 @@ pub struct QuantityStudy {
     pub low: Option<f64>,
     /// Highest reading that counts.
     pub high: Option<f64>,
+    /// By day and by night.
+    pub day_and_night: DayAndNight,
+    /// When it left the range wanted there; none where none is.
+    pub outside: Option<Outside>,
 }
 
 impl QuantityStudy {
@@ -256,7 +263,8 @@ pub(crate) fn studies(
                 quantities: Quantity::CLIMATE
                     .into_iter()
                     .filter_map(|q| {
-                        Some((q, quantity(logs.get(name, q)?, *span)))
+                        let range = wanted(material.house, name, q);
+                        Some((q, quantity(logs.get(name, q)?, *span, range)))
                     })
                     .collect(),
                 warmth: std::array::from_fn(|i| {
@@ -269,11 +277,23 @@ pub(crate) fn studies(
         .collect()
 }
 
-fn quantity(place_log: &PlaceLog<'_>, span: Span) -> QuantityStudy {
+type Wanted = (Option<f64>, Option<f64>);
+
+fn wanted(house: &House, place: &Name, quantity: Quantity) -> Wanted {
+    let watch = house.range_of(place, quantity);
+    watch.map_or((None, None), |watch| (watch.low, watch.high))
+}
+
+fn quantity(
+    place_log: &PlaceLog<'_>,
+    span: Span,
+    wanted: Wanted,
+) -> QuantityStudy {
     let log = &place_log.log;
     let values = || log.readings().iter().map(|reading| reading.value);
-    let whole =
-        HourlySums::of(log, Shape::value()).over(&[span], HoursOfDay::ALL);
+    let sums = HourlySums::of(log, Shape::value());
+    let whole = sums.over(&[span], HoursOfDay::ALL);
+    let hours = sums.means(span);
     QuantityStudy {
         voices: place_log.voices.clone(),
         kept: place_log.kept.clone(),
@@ -283,6 +303,8 @@ fn quantity(place_log: &PlaceLog<'_>, span: Span) -> QuantityStudy {
         mean: whole.covered_mean(),
         low: values().min_by(f64::total_cmp),
         high: values().max_by(f64::total_cmp),
+        day_and_night: day_and_night(&hours),
+        outside: outside(&hours, wanted),
     }
 }
 
@@ -361,7 +383,10 @@ pub fn climate(logged: Logged<'_>, place: &Name, span: Span) -> PlaceClimate {
     PlaceClimate {
         quantities: logs
             .iter()
-            .map(|(q, place_log)| (*q, quantity(place_log, span)))
+            .map(|(q, place_log)| {
+                let range = wanted(logged.house, place, *q);
+                (*q, quantity(place_log, span, range))
+            })
             .collect(),
         hours: logs
             .iter()

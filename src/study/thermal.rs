@@ -4,6 +4,7 @@
 //! their places' logs its warmth. It refuses, with the reason, where the logs
 //! or the places do not carry it.
 
+mod curves;
 pub(crate) mod warmth;
 
 use std::collections::BTreeSet;
@@ -20,6 +21,7 @@ use crate::study::{Material, UnitStudy, outcome};
 use crate::trial::history::AppliedTo;
 use crate::trial::unit::Unit;
 
+pub use curves::{CurvePoint, PlaceCurve};
 use warmth::Warmths;
 
 /// The base at which warmth is counted: a convention.
@@ -55,6 +57,9 @@ pub struct ThermalGroup {
     pub left_out: Vec<Name>,
     /// What was found, or why nothing was.
     pub outcome: Result<ThermalTime, NoThermalTime>,
+    /// What was counted at each place beside the warmth by then; empty
+    /// without a fit.
+    pub curves: Vec<PlaceCurve>,
 }
 
 /// A fit at the stated base, and what the places say of the base.
@@ -218,11 +223,15 @@ fn group(
     let names = |containers: &[Container<'_>]| {
         containers.iter().map(|c| c.unit.name.clone()).collect()
     };
+    let outcome = fit(&known, unknown.len(), sums);
+    let curves =
+        if outcome.is_ok() { curves::of(&known, sums) } else { Vec::new() };
     ThermalGroup {
         level,
         containers: names(&known),
         left_out: names(&unknown),
-        outcome: fit(&known, unknown.len(), sums),
+        outcome,
+        curves,
     }
 }
 

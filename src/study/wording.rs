@@ -99,6 +99,29 @@ pub fn percent(share: f64) -> String {
     format!("{shown:.0} %")
 }
 
+/// A number with so many digits, a real minus sign and no negative nought.
+#[must_use]
+pub fn signed(value: f64, digits: usize) -> String {
+    let text = format!("{:.digits$}", value.abs());
+    let nought = text.chars().all(|c| matches!(c, '0' | '.'));
+    if value < 0.0 && !nought { format!("−{text}") } else { text }
+}
+
+/// `12 to 31`: the ends of an interval. One that would read 0 and is not
+/// gets more digits, so that a reader sees on which side of 0 it lies.
+#[must_use]
+pub fn between(lower: f64, upper: f64, digits: usize) -> String {
+    let end = |value: f64| {
+        let digits = (digits..digits + 3)
+            .find(|digits| {
+                signed(value, *digits).chars().any(|c| matches!(c, '1'..='9'))
+            })
+            .unwrap_or(digits);
+        signed(value, digits)
+    };
+    format!("{} to {}", end(lower), end(upper))
+}
+
 /// A p-value: two digits, never 0.
 #[must_use]
 pub fn p_value(p: f64) -> String {
@@ -147,6 +170,14 @@ mod tests {
         assert_eq!(percent(0.996), "over 99 %");
         assert_eq!(percent(0.0), "0 %");
         assert_eq!(percent(0.485), "49 %");
+    }
+
+    #[test]
+    fn an_end_beside_nought_shows_its_side() {
+        assert_eq!(between(-0.2, 18.3, 0), "−0.2 to 18");
+        assert_eq!(between(0.04, 4.7, 1), "0.04 to 4.7");
+        assert_eq!(between(0.0, 1e-9, 0), "0 to 0");
+        assert_eq!(between(-20.4, -3.6, 0), "−20 to −4");
     }
 
     #[test]

@@ -12,6 +12,7 @@ mod collecting;
 mod command_line;
 mod demo;
 mod demo_data;
+mod designs;
 mod documents;
 mod encrypted;
 mod faults;

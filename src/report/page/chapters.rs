@@ -3,19 +3,20 @@
 
 use maud::{Markup, html};
 
-use crate::climate::integrate::{Comparable, Dose};
+use crate::climate::integrate::{Comparable, Dose, LEAST_COVERAGE};
 use crate::observation::Quantity;
 use crate::report::figures::{About, Figure};
 use crate::report::levels::{coloured_by, containers_at, ordered};
 use crate::report::messages::{capital, range};
-use crate::report::page::figure;
 use crate::report::page::table::{
     Caption, broad, cell, dash, number, table, two_lines, unknown,
     words as column,
 };
+use crate::report::page::{compared, figure, speed};
 use crate::report::results::{TimingLevel, of as results_of};
 use crate::report::{Scene, words};
 use crate::study::factors::{FactorStudy, level};
+use crate::study::findings::FindingKind;
 use crate::study::place::PlaceStudy;
 use crate::study::wording::{self, counted, list};
 use crate::study::{Study, UnitStudy};
@@ -40,6 +41,8 @@ pub(super) fn conditions(scene: Scene<'_>, figures: &[Figure]) -> Markup {
     html! {
         section #conditions aria-labelledby="h-conditions" {
             h2 #h-conditions { "Conditions against germination" }
+            (figure(figures, &About::Places))
+            (compared::day_and_night(scene))
             (figure(figures, &About::Conditions))
             (table(
                 &Caption {
@@ -59,6 +62,8 @@ pub(super) fn conditions(scene: Scene<'_>, figures: &[Figure]) -> Markup {
                 ],
                 &rows,
             ))
+            (figure(figures, &About::Speed))
+            (compared::pairs(scene))
         }
     }
 }
@@ -66,10 +71,20 @@ pub(super) fn conditions(scene: Scene<'_>, figures: &[Figure]) -> Markup {
 fn place_row(study: &Study, place: &PlaceStudy) -> Vec<Markup> {
     let units: Vec<&UnitStudy> = containers_at(study, &place.name).collect();
     let mean = |quantity: Quantity, digits: usize| {
-        let mean = place.quantities.get(&quantity).and_then(|k| k.mean);
-        mean.map_or_else(unknown, |mean| {
-            cell(format!("{} {}", words::number(mean, digits), quantity.unit()))
-        })
+        let known = place.quantities.get(&quantity);
+        known.and_then(|k| k.mean.zip(Some(k))).map_or_else(
+            unknown,
+            |(mean, known)| {
+                let covered = known.coverage(place.span.hours());
+                let thin = if covered < LEAST_COVERAGE {
+                    format!("{} covered", wording::percent(covered))
+                } else {
+                    String::new()
+                };
+                let mean = words::number(mean, digits);
+                two_lines(&format!("{mean} {}", quantity.unit()), &thin)
+            },
+        )
     };
     vec![
         cell(words::plain(&place.title)),
@@ -241,7 +256,31 @@ pub(super) fn factors(scene: Scene<'_>) -> Markup {
                 &rows,
             ))
             (pairs(study))
+            (speed::levels(scene))
+            (speed::steps(scene))
             (timing(scene))
+            (unplanned(study))
+        }
+    }
+}
+
+/// What was not planned, as description.
+fn unplanned(study: &Study) -> Markup {
+    let told: Vec<_> = study
+        .findings
+        .iter()
+        .filter(|f| f.kind == FindingKind::Exploratory && !f.levels.is_empty())
+        .collect();
+    html! {
+        @if !told.is_empty() {
+            h3 { "Not planned beforehand" }
+            @for finding in told {
+                p {
+                    (capital(&words::plain(&wording::factor(&finding.factor))))
+                    ": " (words::plain(&finding.levels)) " "
+                    (words::plain(&finding.text))
+                }
+            }
         }
     }
 }
@@ -303,10 +342,10 @@ fn pairs(study: &Study) -> Markup {
             vec![
                 cell(format!("{} against {}", say(&pair.to), say(&pair.from))),
                 cell(hundred(pair.estimate)),
-                cell(format!(
-                    "{} to {}",
-                    hundred(pair.interval.lower),
-                    hundred(pair.interval.upper)
+                cell(wording::between(
+                    100.0 * pair.interval.lower,
+                    100.0 * pair.interval.upper,
+                    0,
                 )),
                 cell(if apart { "yes" } else { "no" }),
             ]

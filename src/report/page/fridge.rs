@@ -10,7 +10,7 @@ use crate::report::page::table::{
     Caption, broad, cell, dash, number, table, two_lines, unknown,
     words as column,
 };
-use crate::report::page::{figure, places};
+use crate::report::page::{figure, losses, places};
 use crate::report::{Scene, words};
 use crate::study::UnitStudy;
 use crate::study::fridge::{FridgeStay, FridgeStudy};
@@ -132,6 +132,7 @@ fn one(scene: Scene<'_>, fridge: &FridgeStudy, figures: &[Figure]) -> Markup {
         (range(fridge))
         (judgement(fridge))
         (limits(fridge))
+        (losses::by_length(scene, fridge))
         (stays(scene, fridge))
         @if let Some(place) = place.filter(|p| p.containers.is_empty()) {
             (places::climate(scene, place))
@@ -189,8 +190,16 @@ fn judgement(fridge: &FridgeStudy) -> Markup {
             }
         } @else {
             p {
-                "Mould was seen in " (mouldy) " of " (judged)
-                " moist stays that were looked at. "
+                @if mouldy == 0 {
+                    "No mould was seen in " (judged)
+                    " moist stays that were looked at. "
+                } @else if mouldy == judged {
+                    "Mould was seen in all " (judged)
+                    " moist stays that were looked at. "
+                } @else {
+                    "Mould was seen in " (mouldy) " of " (judged)
+                    " moist stays that were looked at. "
+                }
                 @if mouldy > 0 && mouldy < judged {
                     "Length of stay is the rival explanation: a median of "
                     (days(with)) " days until the sighting where there was \

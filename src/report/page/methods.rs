@@ -6,10 +6,10 @@ use maud::{Markup, html};
 use crate::climate::chill::ChillBand;
 use crate::climate::integrate::{LEAST_COVERAGE, LONGEST_FILLED_HOURS};
 use crate::observation::Quantity;
-use crate::report::page::Made;
 use crate::report::page::table::{
     Caption, cell, number, table, two_lines, words as column,
 };
+use crate::report::page::{Made, methods_beside};
 use crate::report::results::FORMAT;
 use crate::report::{Scene, words};
 use crate::stats::strata::LEAST_DF;
@@ -25,6 +25,19 @@ use crate::trial::entry::PlaceKind;
 /// Cautions about people and food stand at the end, with the care notes.
 pub(super) fn is_about_care(id: &str) -> bool {
     ["mould-and-people", "food-fridge"].contains(&id)
+}
+
+/// Cautions that concern how something was measured or counted: they stand
+/// with the data, so that those on top are read.
+pub(super) fn is_detail(id: &str) -> bool {
+    [
+        "thermal-time",
+        "seeds-are-not-units",
+        "left-out-readings",
+        "at-least-light",
+        "damp-is-of-the-air",
+    ]
+    .contains(&id)
 }
 
 pub(super) fn quality(scene: Scene<'_>) -> Markup {
@@ -69,6 +82,20 @@ pub(super) fn quality(scene: Scene<'_>) -> Markup {
                 &[column("Why"), number("Readings")],
                 &left_out,
             ))
+            @let details: Vec<_> = scene
+                .study
+                .cautions
+                .iter()
+                .filter(|caution| is_detail(caution.id))
+                .collect();
+            @if !details.is_empty() {
+                h3 { "Also to be known" }
+                ul.cautions {
+                    @for caution in details {
+                        li { (words::plain(&caution.text)) }
+                    }
+                }
+            }
             @if !scene.problems.is_empty() {
                 h3 { "Ledger entries left out" }
                 ul {
@@ -144,6 +171,7 @@ struct Ran {
     ahead: Option<Clock>,
     fridge: bool,
     place: bool,
+    warmth: bool,
 }
 
 impl Ran {
@@ -169,6 +197,8 @@ impl Ran {
             pairs: study.factors.iter().any(|f| is_pair(f.name())),
             fridge: study.places.iter().any(|p| p.kind == PlaceKind::Fridge),
             place: study.factors.iter().any(|f| f.name() == PLACE),
+            warmth: study.thermal_time.all.outcome.is_ok()
+                || study.thermal_time.groups.iter().any(|g| g.outcome.is_ok()),
         }
     }
 }
@@ -185,8 +215,9 @@ pub(super) fn chapter(scene: Scene<'_>) -> Markup {
                 @if ran.readings { (integration()) (warmth()) }
                 @if ran.light { (light(&ran)) }
                 @if ran.fridge { (cold(&ran)) }
-                @if ran.containers { (thermal_time()) }
+                @if ran.warmth { (thermal_time()) }
                 @if let Some(ahead) = ran.ahead { (prediction(ahead)) }
+                (methods_beside::told(scene))
             }
         }
     }

@@ -69,6 +69,7 @@ pub(super) fn climate(scene: Scene<'_>, place: &PlaceStudy) -> Markup {
     html! {
         @if any {
             (doses(place))
+            (left_range(scene, &known))
             (speakers(scene, &known))
             (holes(scene, &known))
         } @else {
@@ -140,6 +141,60 @@ fn quantity_row(
         coverage(known.covered_hours, missing),
         cell(format!("{} h", words::number(missing, 0))),
     ]
+}
+
+/// Where a quantity left the range the grower wanted at the place.
+fn left_range(
+    scene: Scene<'_>,
+    known: &[(Quantity, &QuantityStudy)],
+) -> Markup {
+    let rows: Vec<Vec<Markup>> = known
+        .iter()
+        .filter(|(_, known)| known.is_known())
+        .filter_map(|(quantity, known)| {
+            let out = known.outside?;
+            let digits = usize::from(*quantity == Quantity::Temperature);
+            let say = |value: f64| words::number(value, digits);
+            let unit = quantity.unit();
+            let range = match (out.low, out.high) {
+                (Some(low), Some(high)) => {
+                    format!("{} to {} {unit}", say(low), say(high))
+                }
+                (Some(low), None) => format!("at least {} {unit}", say(low)),
+                (None, Some(high)) => format!("at most {} {unit}", say(high)),
+                (None, None) => return None,
+            };
+            let longest = out.longest.map_or_else(dash, |(from, hours)| {
+                two_lines(
+                    &format!("{hours} h"),
+                    &format!("from {}", words::moment(scene.zone, from)),
+                )
+            });
+            Some(vec![
+                cell(capital(quantity.word())),
+                cell(range),
+                cell(format!("{} h", out.hours_below)),
+                cell(format!("{} h", out.hours_above)),
+                cell(out.spells.to_string()),
+                longest,
+            ])
+        })
+        .collect();
+    table(
+        &Caption {
+            title: "Outside the wanted range",
+            note: "Whole hours by their mean; as the watch stands now.",
+        },
+        &[
+            column("Quantity"),
+            column("Wanted"),
+            number("Below"),
+            number("Above"),
+            number("Times"),
+            number("Longest"),
+        ],
+        &rows,
+    )
 }
 
 fn coverage(covered: f64, missing: f64) -> Markup {

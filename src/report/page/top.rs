@@ -4,11 +4,12 @@
 use maud::{Markup, html};
 
 use crate::observation::Quantity;
-use crate::report::levels::ordered;
-use crate::report::page::methods::is_about_care;
+use crate::report::levels::{containers_at, ordered};
+use crate::report::page::methods::{is_about_care, is_detail};
 use crate::report::page::table::{cell, strip};
 use crate::report::{Scene, results, words};
-use crate::study::factors::FactorStudy;
+use crate::study::Study;
+use crate::study::factors::{FactorStudy, PLACE};
 use crate::study::findings::{Finding, FindingKind};
 use crate::study::wording::{counted, list, percent};
 
@@ -29,7 +30,7 @@ pub(super) fn summary(scene: Scene<'_>, title: &str) -> Markup {
                 p { "Nothing yet: no container has been looked at." }
             }
             ol.findings {
-                @for finding in &study.findings {
+                @for finding in on_top(study) {
                     (told(scene, finding))
                 }
             }
@@ -37,6 +38,15 @@ pub(super) fn summary(scene: Scene<'_>, title: &str) -> Markup {
         (cautions(scene))
         (rests_on(scene))
     }
+}
+
+/// Planned comparisons and plain counts; what was not planned stands with
+/// the factors, unless there is nothing else.
+fn on_top(study: &Study) -> impl Iterator<Item = &Finding> {
+    let planned = study.factors.iter().any(|factor| factor.planned);
+    study.findings.iter().filter(move |finding| {
+        !planned || finding.kind != FindingKind::Exploratory
+    })
 }
 
 /// Who, where, when, how many, how often: as a sentence and as figures.
@@ -47,7 +57,7 @@ fn tried(scene: Scene<'_>) -> Markup {
     let places: Vec<String> = study
         .places
         .iter()
-        .filter(|place| !place.containers.is_empty())
+        .filter(|place| containers_at(study, &place.name).next().is_some())
         .map(|place| words::plain(&place.title))
         .collect();
     let species: std::collections::BTreeSet<String> = scene
@@ -141,12 +151,27 @@ fn levels_tried(scene: Scene<'_>) -> Markup {
         .iter()
         .filter(|factor| factor.planned)
         .map(|factor| {
-            let levels: Vec<String> = ordered(study, factor.name())
+            let levels = ordered(study, factor.name());
+            let unit = levels.first().map_or("", |level| level.words.unit);
+            let same = !unit.is_empty()
+                && levels.iter().all(|level| level.words.unit == unit);
+            let names: Vec<String> = levels
                 .iter()
-                .map(|level| words::plain(&level.words.short()))
+                .map(|level| {
+                    words::plain(&if same {
+                        level.words.level.clone()
+                    } else {
+                        level.words.short()
+                    })
+                })
                 .collect();
             let name = crate::study::wording::factor(factor.name());
-            format!("{} ({})", words::plain(&name), list(&levels))
+            let name = words::plain(&name);
+            if factor.name() == PLACE {
+                return name;
+            }
+            let unit = if same { format!(" {unit}") } else { String::new() };
+            format!("{name} ({}{unit})", list(&names))
         })
         .collect();
     html! {
@@ -183,10 +208,22 @@ fn told(scene: Scene<'_>, finding: &Finding) -> Markup {
                 }
             }
             p.says { (words::plain(&finding.text)) }
-            @if let Some(factor) = factor { (levels(scene, factor)) }
+            @if let Some(factor) = factor {
+                @if let Some(speed) = speed(scene, factor) {
+                    p { (words::plain(&speed)) }
+                }
+                (levels(scene, factor))
+            }
             p.basis { (words::plain(&finding.basis)) }
         }
     }
+}
+
+/// Whether a longer treatment brought more up or only brought it forward.
+fn speed(scene: Scene<'_>, factor: &FactorStudy) -> Option<String> {
+    let study = scene.study;
+    let own = study.speed.iter().find(|s| s.factor == factor.name())?;
+    own.sentence(study).filter(|_| factor.planned)
 }
 
 /// Levels of a factor in their order, with interval where there is one.
@@ -250,7 +287,7 @@ fn cautions(scene: Scene<'_>) -> Markup {
         .study
         .cautions
         .iter()
-        .filter(|caution| !is_about_care(caution.id))
+        .filter(|c| !is_about_care(c.id) && !is_detail(c.id))
         .collect();
     html! {
         @if !cautions.is_empty() {
@@ -280,11 +317,7 @@ fn rests_on(scene: Scene<'_>) -> Markup {
         .into_iter()
         .filter_map(|quantity| {
             let covered = lowest(quantity)?;
-            Some(format!(
-                "{} at least {}",
-                quantity.word(),
-                percent(covered.coverage)
-            ))
+            Some(format!("{} {}", quantity.word(), percent(covered.coverage)))
         })
         .collect();
     let left_out: usize =
@@ -309,7 +342,8 @@ fn rests_on(scene: Scene<'_>) -> Markup {
                         ", " (words::count(quality.corrected))
                         " corrected by a calibration"
                     }
-                    ". Of the time units were at a logged place, covered: "
+                    ". Of the time units were at a logged place, covered at \
+                     the least covered one: "
                     (list(&thin)) ". "
                     a href="#quality" { "Place by place" }
                     "."

@@ -3,15 +3,17 @@
 
 use maud::{Markup, html};
 
-use crate::report::Scene;
+use crate::report::figures::{About, Figure};
+use crate::report::page::figure;
 use crate::report::page::table::{
     Caption, cell, dash, number, table, two_lines, words as column,
 };
+use crate::report::{Scene, words};
 use crate::stats::interval::Interval;
 use crate::study::thermal::{STATED_BASE_CELSIUS, ThermalGroup, ThermalTime};
 use crate::study::wording::{self, percent};
 
-pub(super) fn chapter(scene: Scene<'_>) -> Markup {
+pub(super) fn chapter(scene: Scene<'_>, figures: &[Figure]) -> Markup {
     let thermal = &scene.study.thermal_time;
     let factor = thermal.factor.as_deref().unwrap_or_default();
     let groups: Vec<&ThermalGroup> =
@@ -23,13 +25,16 @@ pub(super) fn chapter(scene: Scene<'_>) -> Markup {
         groups.iter().map(|group| row(group, factor)).collect();
     let note = format!(
         "Degree-hours above a stated base of {STATED_BASE_CELSIUS:.0} °C; 95 % \
-         limits from the scatter of containers. Warmth is that of the place's \
+         limits from the scatter of containers. Scatter: of final counts, 1 \
+         is that of seeds alone. Apart and missed: at most, of 100 seeds. \
+         Warmth is that of the place's \
          air, and each place is one spot in one run: a description, not a \
          cause."
     );
     html! {
         section #warmth aria-labelledby="h-warmth" {
             h2 #h-warmth { "Warmth to germination" }
+            (figure(figures, &About::Collapse))
             (table(
                 &Caption {
                     title: "How much warmth half of those that came up had",
@@ -41,6 +46,9 @@ pub(super) fn chapter(scene: Scene<'_>) -> Markup {
                     number("Of 100, in the end"),
                     number("Degree-hours for half of them"),
                     number("Scatter"),
+                    number("Places apart by days"),
+                    number("By warmth"),
+                    number("Fit missed by"),
                 ],
                 &rows,
             ))
@@ -64,12 +72,21 @@ fn row(group: &ThermalGroup, factor: &str) -> Vec<Markup> {
                 share(found, limits.map(|l| l.g_max)),
                 warmth(found, limits.map(|l| l.theta50)),
                 cell(format!("{:.1} ×", found.dispersion)),
+                apart(group.apart_by_days()),
+                apart(group.apart_by_warmth()),
+                apart(group.misfit()),
             ]
         }
         Err(why) => {
-            vec![two_lines(&name, &why.to_string()), n, dash(), dash(), dash()]
+            let mut row = vec![two_lines(&name, &why.to_string()), n];
+            row.extend((0..6).map(|_| dash()));
+            row
         }
     }
+}
+
+fn apart(share: Option<f64>) -> Markup {
+    share.map_or_else(dash, |share| cell(words::number(100.0 * share, 0)))
 }
 
 fn share(found: &ThermalTime, limits: Option<Interval>) -> Markup {

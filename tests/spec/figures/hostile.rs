@@ -4,22 +4,23 @@ use roxmltree::Document;
 use vernalog::chart::light::Light;
 use vernalog::chart::trace::{Hole, Stretch, Trace};
 use vernalog::chart::{
-    Heading, Layout, Outcome, Range, Step, chill, conditions, fridge, place,
+    Heading, Layout, Outcome, Range, Step, chill, collapse, conditions, fridge,
+    place, spread,
 };
 use vernalog::units::Instant;
 
-use super::invented;
+use super::{compared, invented};
 
 const BOTH: [Layout; 2] = [Layout::Wide, Layout::Narrow];
-const NAMES: [&str; 4] = [
+pub(super) const NAMES: [&str; 4] = [
     "<script>alert(1)</script>",
     "a\u{0}b\u{1b}[2J\u{202e}\u{ffff}\u{85}",
     "\"'&&amp;]]>--><!--",
     "Ærøskøbing–Ålesund–Þingvellir–Świnoujście–Đurđevac–Čačak–Žalec–Ñ",
 ];
 
-/// All four figures with every text replaced.
-fn named(name: &str, layout: Layout) -> Vec<String> {
+/// All figures with every text replaced.
+pub(super) fn named(name: &str, layout: Layout) -> Vec<String> {
     let heading = Heading {
         title: name.to_owned(),
         subtitle: name.to_owned(),
@@ -41,11 +42,31 @@ fn named(name: &str, layout: Layout) -> Vec<String> {
         dose.name = name.to_owned();
         dose.unit = name.to_owned();
     }
-    for (i, container) in conditions.containers.iter_mut().enumerate() {
-        container.place = format!("{name}{i}");
-        container.treatment = name.to_owned();
+    for (i, group) in conditions.groups.iter_mut().enumerate() {
+        group.place = format!("{name}{i}");
+        group.treatment = name.to_owned();
     }
     figures.push(conditions::draw(&conditions, layout));
+    for mut spread in [compared::spread(3), compared::spread(60)] {
+        spread.heading = heading.clone();
+        for panel in &mut spread.panels {
+            panel.name = name.to_owned();
+            for row in &mut panel.rows {
+                row.place = name.to_owned();
+            }
+        }
+        figures.push(spread::draw(&spread, layout));
+    }
+    let mut collapse = compared::collapse(3);
+    collapse.heading = heading.clone();
+    for group in &mut collapse.groups {
+        group.name = name.to_owned();
+        group.note = name.to_owned();
+        for (i, curve) in group.curves.iter_mut().enumerate() {
+            curve.place = format!("{i} {name}");
+        }
+    }
+    figures.push(collapse::draw(&collapse, layout));
     let mut chill = invented::chill(12, 3);
     chill.heading = heading.clone();
     for level in &mut chill.levels {
@@ -119,9 +140,18 @@ fn nothing_of(layout: Layout) -> Vec<String> {
         conditions::draw(
             &conditions::Figure {
                 heading: heading(),
+                measure: conditions::Measure::Share,
                 doses: vec![],
-                containers: vec![],
+                groups: vec![],
             },
+            layout,
+        ),
+        spread::draw(
+            &spread::Figure { heading: heading(), panels: vec![] },
+            layout,
+        ),
+        collapse::draw(
+            &collapse::Figure { heading: heading(), groups: vec![] },
             layout,
         ),
         chill::draw(
@@ -201,12 +231,25 @@ fn nonsense_never_panics_and_never_reaches_the_drawing() {
             day.lux_hours = value;
         }
         let mut conditions = invented::conditions(6, 2);
-        conditions.containers[0].outcome = outcome;
-        conditions.containers[1].doses.clear();
-        for container in &mut conditions.containers[2..] {
+        let bar = range;
+        conditions.groups[0].value =
+            Some(conditions::Value { estimate: value, bar });
+        conditions.groups[1].doses.clear();
+        for group in &mut conditions.groups[2..] {
             let wild = conditions::DoseValue { estimate: value, range };
-            container.doses[0] = Some(wild);
+            group.doses[0] = Some(wild);
         }
+        let mut days = conditions.clone();
+        days.measure = conditions::Measure::Days;
+        let mut collapse = compared::collapse(3);
+        let point = &mut collapse.groups[0].curves[0].points[2];
+        (point.days, point.warmth, point.share) = (value, value, value);
+        collapse.groups[0].curves[1].bar = Some(range);
+        collapse.groups[1].fitted[3] = (value, value);
+        let mut spread = compared::spread(3);
+        spread.panels[0].rows[0].bars[0].values = Some([value; 5]);
+        spread.panels[2].rows[1].bars[0].values =
+            Some([1.0, 2.0, value, 4.0, 5.0]);
         let mut chill = invented::chill(6, 1);
         chill.places[0].containers[0].level = usize::MAX;
         chill.places[0].containers[1].outcome = outcome;
@@ -221,6 +264,9 @@ fn nonsense_never_panics_and_never_reaches_the_drawing() {
             for svg in [
                 place::draw(&place, layout),
                 conditions::draw(&conditions, layout),
+                conditions::draw(&days, layout),
+                collapse::draw(&collapse, layout),
+                spread::draw(&spread, layout),
                 chill::draw(&chill, layout),
                 fridge::draw(&fridge, layout),
             ] {
@@ -293,9 +339,9 @@ fn half_a_year_of_minutes_and_many_containers_stay_small() {
 #[test]
 fn more_places_than_shapes_are_told_apart_by_letters() {
     let mut figure = invented::conditions(21, 1);
-    for (i, container) in figure.containers.iter_mut().enumerate() {
-        container.place = format!("place {i:02}");
-        container.step = Step::Unstated;
+    for (i, group) in figure.groups.iter_mut().enumerate() {
+        group.place = format!("place {i:02}");
+        group.step = Step::Unstated;
     }
     let svg = conditions::draw(&figure, Layout::Wide);
     let document = Document::parse(&svg).unwrap();

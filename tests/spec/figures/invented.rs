@@ -164,6 +164,12 @@ fn index(n: u32, of: usize) -> usize {
     usize::try_from(n).unwrap() % of
 }
 
+pub(crate) fn share_of(share: f64) -> Option<conditions::Value> {
+    let outcome = outcome(count(share.clamp(0.0, 1.0), 60), 60);
+    let estimate = f64::from(outcome.germinated) / f64::from(outcome.seeds);
+    Some(conditions::Value { estimate, bar: outcome.interval? })
+}
+
 pub(crate) fn conditions(n: u32, doses: usize) -> conditions::Figure {
     let names = [
         ("warmth above 0 °C", "°C·h"),
@@ -171,7 +177,7 @@ pub(crate) fn conditions(n: u32, doses: usize) -> conditions::Figure {
         ("mean humidity of the place", "%"),
         ("chill at 0–7 °C, moist", "h"),
     ];
-    let containers = (0..n)
+    let groups = (0..n)
         .map(|i| {
             let (place, warmth, factor) = PLACES[index(i, 4)];
             let (treatment, step, share, _) = LEVELS[index(i / 4, 4)];
@@ -188,11 +194,12 @@ pub(crate) fn conditions(n: u32, doses: usize) -> conditions::Figure {
                 range(50.0 + 20.0 * factor, 1.0),
                 range(3_000.0 - 1_000.0 * f64::from(i / 4 % 4), 40.0),
             ];
-            conditions::Container {
+            conditions::Group {
                 place: place.to_owned(),
                 treatment: treatment.to_owned(),
                 step,
-                outcome: outcome(count(share.clamp(0.0, 1.0), 60), 60),
+                containers: 4,
+                value: share_of(share),
                 doses: all[..doses].to_vec(),
             }
         })
@@ -200,6 +207,7 @@ pub(crate) fn conditions(n: u32, doses: usize) -> conditions::Figure {
     let dose = |(name, unit): (&str, &str)| conditions::Dose {
         name: name.to_owned(),
         unit: unit.to_owned(),
+        by_factors: name == "light",
     };
     conditions::Figure {
         heading: Heading {
@@ -210,10 +218,11 @@ pub(crate) fn conditions(n: u32, doses: usize) -> conditions::Figure {
                        interval; below each panel where a place's dose \
                        lies, with what holes in the log could change"
                 .to_owned(),
-            description: "Every container against four doses.".to_owned(),
+            description: "Every group against four doses.".to_owned(),
         },
+        measure: conditions::Measure::Share,
         doses: names[..doses].iter().map(|name| dose(*name)).collect(),
-        containers,
+        groups,
     }
 }
 

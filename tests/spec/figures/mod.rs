@@ -4,6 +4,8 @@
 
 #![allow(clippy::unwrap_used, reason = "a test may stop at the first surprise")]
 
+mod apart;
+mod compared;
 mod hostile;
 mod invented;
 mod readable;
@@ -21,22 +23,35 @@ fn gallery() -> Vec<(String, String)> {
             Layout::Wide => "wide",
             Layout::Narrow => "narrow",
         };
-        for n in [3, 4, 8, 12, 48] {
+        for n in [3, 4, 8, 12, 48, 60] {
             let figure = invented::place(n);
             let svg = vernalog::chart::place::draw(&figure, layout);
             all.push((format!("place-{n}-{size}"), svg));
         }
-        for (n, doses) in [(3, 1), (12, 2), (16, 3), (48, 4)] {
+        for (n, doses) in [(3, 1), (12, 2), (16, 3), (48, 4), (60, 2)] {
             let figure = invented::conditions(n, doses);
             let svg = vernalog::chart::conditions::draw(&figure, layout);
             all.push((format!("conditions-{n}-{size}"), svg));
+        }
+        for n in [3, 60] {
+            let figure = compared::speed(n);
+            let svg = vernalog::chart::conditions::draw(&figure, layout);
+            all.push((format!("speed-{n}-{size}"), svg));
+        }
+        for n in [1, 3, 8] {
+            let figure = compared::collapse(n);
+            let svg = vernalog::chart::collapse::draw(&figure, layout);
+            all.push((format!("collapse-{n}-{size}"), svg));
+            let figure = compared::spread(n);
+            let svg = vernalog::chart::spread::draw(&figure, layout);
+            all.push((format!("spread-{n}-{size}"), svg));
         }
         for (n, places) in [(3, 1), (12, 3), (48, 2), (60, 4)] {
             let figure = invented::chill(n, places);
             let svg = vernalog::chart::chill::draw(&figure, layout);
             all.push((format!("chill-{n}-{size}"), svg));
         }
-        for n in [3, 12, 48] {
+        for n in [3, 12, 48, 60] {
             let figure = invented::fridge(n);
             let svg = vernalog::chart::fridge::draw(&figure, layout);
             all.push((format!("fridge-{n}-{size}"), svg));
