@@ -92,7 +92,9 @@ fn last_syncs(events: &[Event], cut: usize) -> BTreeMap<&Path, usize> {
     let mut syncs = BTreeMap::new();
     for event in events.iter().filter(|event| event.end < cut) {
         if let What::Sync { file } = &event.what {
-            syncs.insert(file.as_path(), event.begin);
+            // Two threads may sync at once, and the older end last.
+            let last = syncs.entry(file.as_path()).or_insert(event.begin);
+            *last = event.begin.max(*last);
         }
     }
     syncs

@@ -45,7 +45,7 @@ impl Flood {
         window: usize,
         pause: Duration,
     ) -> Self {
-        Self::with(board, port, window, pause, "")
+        Self::with(board, port, window, pause, false)
     }
 
     /// The same with a temperature and a humidity in each sample.
@@ -55,8 +55,7 @@ impl Flood {
         window: usize,
         pause: Duration,
     ) -> Self {
-        let company = r#","temperature_celsius":3.6,"humidity_percent":91.5"#;
-        Self::with(board, port, window, pause, company)
+        Self::with(board, port, window, pause, true)
     }
 
     fn with(
@@ -64,7 +63,7 @@ impl Flood {
         port: u16,
         window: usize,
         pause: Duration,
-        company: &'static str,
+        company: bool,
     ) -> Self {
         let (end, acknowledged) = (Arc::default(), Arc::default());
         let mut sender = Sender {
@@ -108,7 +107,7 @@ struct Sender {
     port: u16,
     window: usize,
     pause: Duration,
-    company: &'static str,
+    company: bool,
     begin: Instant,
     end: Arc<AtomicBool>,
     acknowledged: Arc<AtomicU64>,
@@ -211,12 +210,21 @@ impl Sender {
     }
 
     fn sample(&self, number: u64) -> String {
+        // Values that move: the same one twice in a millisecond is one.
+        let company = if self.company {
+            let part = number / PROBES % 1_000;
+            format!(
+                r#","temperature_celsius":3.{part:03},"humidity_percent":9.{part:03}"#
+            )
+        } else {
+            String::new()
+        };
         format!(
             r#"{{"boot":"k3v9q0tz1x","seq":{number},"up_ms":{},"probe":"p{}","light_lux":{}{}}}"#,
             self.begin.elapsed().as_millis(),
             number % PROBES,
             number / PROBES,
-            self.company
+            company
         )
     }
 }
