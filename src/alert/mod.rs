@@ -19,11 +19,13 @@ mod advice;
 pub mod keeping;
 #[cfg(test)]
 mod model;
+pub mod notice;
 pub mod preset;
 pub mod range;
 pub mod silence;
 #[cfg(test)]
 mod stories;
+pub mod telling;
 mod window;
 pub mod wording;
 

@@ -37,6 +37,8 @@ mod status;
 
 mod status_keeping;
 
+mod status_channels;
+
 mod readings;
 
 mod watches;

@@ -8,7 +8,7 @@ use serde_json::{Value, json};
 use crate::cli::failure::{Answer, Failure};
 use crate::cli::opening::House;
 use crate::cli::output::Output;
-use crate::cli::{alerts, status_keeping};
+use crate::cli::{alerts, status_channels, status_keeping};
 use crate::health::DaemonHealth;
 use crate::observation::{Quantity, Reading, shown};
 use crate::store::{Access, AlertRow, SeriesInfo, Store};
@@ -89,11 +89,8 @@ fn tell(
     for (name, count) in store.counters()? {
         output.line(&format!("counted   {name}: {count}"))?;
     }
-    let (waiting, given_up) = store.undelivered()?;
-    if waiting + given_up > 0 {
-        output.line(&format!(
-            "messages  {waiting} wait to be sent, {given_up} were given up"
-        ))?;
+    for line in status_channels::in_words(house, &store, health)? {
+        output.line(&line)?;
     }
     if lasting.is_empty() {
         output.line("alerts    none lasts")?;
@@ -287,6 +284,7 @@ fn as_json(
         "boards_without_place": silent_places(book, series),
         "daemon": daemon_as_json(said.as_ref()),
         "keeping": status_keeping::as_json(house, health),
+        "channels": status_channels::as_json(house, store, health)?,
         "counters": store.counters()?,
         "messages_waiting": waiting,
         "messages_given_up": given_up,

@@ -3,6 +3,7 @@
 
 pub mod backups;
 pub mod clock;
+pub mod heartbeat;
 mod keeping;
 pub mod lock;
 pub mod new_settings;
@@ -11,7 +12,9 @@ mod pipeline;
 pub mod service;
 pub mod settings;
 pub mod system;
+pub mod telling;
 mod watching;
 mod writer;
 
+pub(crate) use outbox::HEARTBEAT;
 pub use pipeline::{DaemonError, Drained, Plan, Running, start};

@@ -15,6 +15,7 @@ use tokio::time::timeout;
 
 use crate::daemon::clock::{Clock, StepWatch};
 use crate::daemon::keeping::Shared;
+use crate::daemon::outbox::ChannelsSaid;
 use crate::daemon::watching::Watching;
 use crate::health::{DaemonHealth, SourceWord};
 use crate::observation::Name;
@@ -51,6 +52,8 @@ pub(crate) struct Writer {
     pub(crate) sources: Vec<Arc<SourceHealth>>,
     /// Told when the outbox may have something due.
     pub(crate) outbox: Arc<Notify>,
+    /// What the ways out say of themselves.
+    pub(crate) said: Arc<ChannelsSaid>,
     /// What could not be started.
     pub(crate) broken: Vec<String>,
     /// How the data are kept, and who sees that this thread lives.
@@ -170,6 +173,7 @@ impl Writing {
         match self.intake.take(&mut self.given.store, &arrivals) {
             Ok(taken) => {
                 self.failing = false;
+                self.given.shared.wrote();
                 for delivery in batch.drain(..) {
                     delivery.receipt.confirm();
                 }
@@ -207,11 +211,14 @@ impl Writing {
         let steady = (self.given.clock.steady)();
         if self.last_clock.is_none_or(|last| steady >= last + WATCH_CLOCK) {
             self.last_clock = Some(steady);
-            // Messages that were not taken become due by time alone.
-            self.given.outbox.notify_one();
             let step = self.watching.clock(now);
             self.keep(step)?;
             self.say(true)?;
+            if !self.failing {
+                self.given.shared.wrote();
+            }
+            // Messages that were not taken become due by time alone.
+            self.given.outbox.notify_one();
         }
         Ok(())
     }
@@ -250,6 +257,7 @@ impl Writing {
             failing: self.failing,
             sources: given.sources.iter().map(|s| source_word(s)).collect(),
             broken: given.broken.clone(),
+            channels: given.said.words(),
             keeping: given.shared.word(),
         };
         given.store.daemon_says(&health, given.clock.now())

@@ -9,6 +9,7 @@ mod support;
 
 mod collecting;
 mod command_line;
+mod delivering;
 mod demo;
 mod demo_data;
 mod documents;
