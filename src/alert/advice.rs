@@ -5,7 +5,7 @@
 
 use crate::alert::Side;
 use crate::observation::Quantity;
-use crate::trial::entry::PlaceKind;
+use crate::trial::entry::{PlaceKind, Rule};
 
 /// Two half-sentences: after "Often:" and after "Safe to do:".
 pub(super) struct Advice {
@@ -15,14 +15,49 @@ pub(super) struct Advice {
     pub(super) safe: &'static str,
 }
 
-/// For one end of the range of a quantity at a kind of place.
+/// For a rule, a quantity at a kind of place, and the end that was passed.
 pub(super) fn advice(
+    rule: Rule,
     kind: PlaceKind,
     quantity: Quantity,
     side: Side,
 ) -> Advice {
+    let (often, safe) = match rule {
+        Rule::Range | Rule::Freezing => of_range(kind, quantity, side),
+        Rule::DaySum => (
+            "a door that is opened often, a seal that leaks, or a dial at the \
+             edge",
+            "look when it happens on the place's page, and at the seal and \
+             the dial; turn the dial by a small step at most and wait a day",
+        ),
+        Rule::Drift => (
+            "a dial that was knocked, much put in or taken out, or a room \
+             that became warmer or colder",
+            "look at the dial and keep the vents free; turn it by a small \
+             step at most and wait a day before the next",
+        ),
+        Rule::Door => (
+            "a door not quite shut, or a bag or jar that holds it open",
+            "shut the door and see that nothing holds it; look after the food \
+             first",
+        ),
+        Rule::Sensor => (
+            "a wet sensor, a loose plug or a broken wire",
+            "compare it with another one; take the board's low-voltage supply \
+             off with dry hands before you touch a plug, and let a wet sensor \
+             dry in the room",
+        ),
+    };
+    Advice { often, safe }
+}
+
+fn of_range(
+    kind: PlaceKind,
+    quantity: Quantity,
+    side: Side,
+) -> (&'static str, &'static str) {
     use PlaceKind as P;
-    let (often, safe) = match (quantity, side, kind) {
+    match (quantity, side, kind) {
         (Quantity::Temperature, Side::High, P::Fridge) => (
             "a door not quite shut, the dial knocked, or much warm food put \
              in at once",
@@ -59,7 +94,7 @@ pub(super) fn advice(
         (Quantity::Humidity, Side::High, P::Fridge) => (
             "a leaking seal, a blocked drain, or something uncovered",
             "wipe up standing water, cover what is open, and look for mould \
-             at the next round",
+             at the next round; do not sniff at mould, and bag it outdoors",
         ),
         (Quantity::Humidity, Side::High, _) => (
             "wet things nearby, no air moving, or a wet sensor",
@@ -78,7 +113,8 @@ pub(super) fn advice(
         ),
         (Quantity::Battery, Side::Low, _) => (
             "a cell near its end, or a cold one",
-            "put in a fresh cell of the same kind",
+            "put in a fresh cell of the same kind, within its maker's limits \
+             for cold",
         ),
         (Quantity::Battery, Side::High, _) => (
             "the wrong supply, or a wrong divider in the board's settings",
@@ -88,6 +124,5 @@ pub(super) fn advice(
             "something metal in the way, or the receiver moved",
             "move the board or the receiver a little",
         ),
-    };
-    Advice { often, safe }
+    }
 }

@@ -13,18 +13,26 @@ use std::fmt;
 use std::time::Duration;
 
 use crate::observation::{Name, Quality, Quantity, Reading};
+use crate::trial::entry::Rule;
 use crate::units::Instant;
 
 mod advice;
+pub mod course;
+mod day_sum;
+mod door;
+mod drift;
 pub mod keeping;
 #[cfg(test)]
 mod model;
 pub mod notice;
 pub mod preset;
-pub mod range;
+mod range;
+mod sensor;
 pub mod silence;
 #[cfg(test)]
 mod stories;
+#[cfg(test)]
+mod story;
 pub mod telling;
 mod window;
 pub mod wording;
@@ -34,6 +42,9 @@ pub mod wording;
 pub enum Input {
     /// A reading, corrected for calibration; excluded ones are not handed in.
     Reading(Reading),
+    /// A reading that was judged before, or is too old to be judged: it is
+    /// remembered, but raises and ends nothing.
+    Past(Reading),
     /// What time it is; once a minute is enough.
     Clock(Instant),
 }
@@ -99,6 +110,30 @@ pub struct Event {
     pub furthest: Option<f64>,
     /// Marks of any reading in the mean.
     pub marks: Quality,
+    /// The last readings.
+    pub recent: Recent,
+}
+
+/// The last three readings, oldest first.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Recent([Option<Reading>; 3]);
+
+impl Recent {
+    /// Adds a reading and forgets the oldest of three.
+    pub(crate) fn push(&mut self, reading: Reading) {
+        let [_, second, third] = self.0;
+        self.0 = [second, third, Some(reading)];
+    }
+
+    /// The readings, oldest first.
+    pub fn iter(&self) -> impl Iterator<Item = Reading> {
+        self.0.into_iter().flatten()
+    }
+
+    /// Marks of any of them.
+    fn marks(&self) -> Quality {
+        self.iter().fold(Quality::GOOD, |marks, r| marks.with(r.quality))
+    }
 }
 
 /// What kind of thing needs somebody.
@@ -106,6 +141,36 @@ pub struct Event {
 pub enum AlertKind {
     /// A quantity at a place left its range.
     Range,
+    /// A place freezes.
+    Freezing,
+    /// A quantity was out of its range for too many minutes of a day.
+    DaySum,
+    /// The daily mean of a quantity moved.
+    Drift,
+    /// A door was left open.
+    Door,
+    /// A sensor measures nothing any more.
+    Sensor,
+    /// The cells of a board are near their end.
+    Battery,
+    /// Units were not looked at for long.
+    Unlooked,
+    /// Batches are to be looked at for the first time.
+    FirstLook,
+    /// Batches are due.
+    Due,
+    /// Batches are overdue.
+    Overdue,
+    /// A broker, a port or the inlet is not there.
+    Source,
+    /// The clock of this machine was set.
+    Clock,
+    /// Nothing can be stored.
+    Database,
+    /// Messages do not reach anybody.
+    Undelivered,
+    /// So much happened in an hour that not all of it is told.
+    Storm,
     /// A board has not been heard.
     SilentBoard,
     /// The disk of the data file is nearly full.
@@ -116,12 +181,40 @@ pub enum AlertKind {
 
 impl AlertKind {
     /// All kinds with their words.
-    pub const WORDS: [(Self, &'static str); 4] = [
+    pub const WORDS: [(Self, &'static str); 19] = [
         (Self::Range, "range"),
+        (Self::Freezing, "freezing"),
+        (Self::DaySum, "day-sum"),
+        (Self::Drift, "drift"),
+        (Self::Door, "door"),
+        (Self::Sensor, "sensor"),
+        (Self::Battery, "battery"),
+        (Self::Unlooked, "unlooked"),
+        (Self::FirstLook, "first-look"),
+        (Self::Due, "due"),
+        (Self::Overdue, "overdue"),
+        (Self::Source, "source"),
+        (Self::Clock, "clock"),
+        (Self::Database, "database"),
+        (Self::Undelivered, "undelivered"),
+        (Self::Storm, "storm"),
         (Self::SilentBoard, "silent-board"),
         (Self::Disk, "disk"),
         (Self::Backup, "backup"),
     ];
+
+    /// Of a watch with this rule.
+    #[must_use]
+    pub fn of(rule: Rule) -> Self {
+        match rule {
+            Rule::Range => Self::Range,
+            Rule::Freezing => Self::Freezing,
+            Rule::DaySum => Self::DaySum,
+            Rule::Drift => Self::Drift,
+            Rule::Door => Self::Door,
+            Rule::Sensor => Self::Sensor,
+        }
+    }
 }
 
 /// How soon somebody is needed.

@@ -7,10 +7,10 @@ use std::time::Duration;
 
 use proptest::prelude::*;
 
-use crate::alert::range::{WatchState, step};
+use crate::alert::course::{WatchState, step};
 use crate::alert::{Change, Input};
 use crate::observation::{Name, Quality, Quantity, Reading};
-use crate::trial::entry::{QuantityWord, Watch};
+use crate::trial::entry::{QuantityWord, Rule, Watch};
 use crate::units::Instant;
 
 const SILENT_AFTER: Duration = Duration::from_mins(15);
@@ -138,12 +138,14 @@ proptest! {
         let watch = Watch {
             place: Name::new("shelf").unwrap(),
             quantity: QuantityWord(Quantity::Temperature),
+            rule: Rule::Range,
             low: None,
             high: Some(8.012_345),
             mean_minutes,
             for_minutes,
             margin: 0.5,
             urgent: false,
+            wet_is_normal: false,
         };
         let mut inputs = Vec::new();
         let mut readings: Vec<(i64, f64)> = Vec::new();

@@ -5,7 +5,7 @@
 
 use std::time::Duration;
 
-use crate::alert::{Change, Event, Input, millis};
+use crate::alert::{Change, Event, Input, Recent, millis};
 use crate::observation::Quality;
 use crate::units::Instant;
 
@@ -50,7 +50,7 @@ pub fn step(
     input: Input,
 ) -> (SilenceState, Vec<Event>) {
     match input {
-        Input::Reading(reading) => {
+        Input::Reading(reading) | Input::Past(reading) => {
             state.last = state.last.max(Some(reading.at));
             (state, Vec::new())
         }
@@ -116,6 +116,7 @@ fn event(
         limit: None,
         furthest: None,
         marks: Quality::GOOD,
+        recent: Recent::default(),
     }
 }
 

@@ -3,35 +3,16 @@
 //! The rules checked here are this program's own (see [`super::range`]); the
 //! expected instants are worked out by hand in each story.
 
-use std::time::Duration;
-
 use chrono_tz::Europe::Dublin;
 
+use crate::alert::course::{Standing, withdraw};
 use crate::alert::preset::presets;
-use crate::alert::range::{Standing, WatchState, step, withdraw};
-use crate::alert::wording::range_alert;
-use crate::alert::{Change, Event, Input, Severity, Side};
-use crate::observation::{Name, Quality, Quantity, Reading};
-use crate::trial::entry::{PlaceKind, QuantityWord, Watch};
+use crate::alert::story::{Story, minute, name, reading};
+use crate::alert::wording::watch_alert;
+use crate::alert::{Change, Input, Severity, Side};
+use crate::observation::{Quality, Quantity, Reading};
+use crate::trial::entry::{PlaceKind, QuantityWord, Rule, Watch};
 use crate::trial::house::Place;
-use crate::units::Instant;
-
-const SILENT_AFTER: Duration = Duration::from_mins(15);
-
-/// 2026-03-14T12:00:00Z: a Saturday, Dublin on winter time.
-const NOON: i64 = 1_773_489_600_000;
-
-fn minute(minute: i64) -> Instant {
-    Instant::from_millis(NOON + minute * 60_000)
-}
-
-fn name(text: &str) -> Name {
-    Name::new(text).unwrap()
-}
-
-fn reading(at: i64, value: f64) -> Reading {
-    Reading { at: minute(at), value, quality: Quality::GOOD }
-}
 
 /// A fridge drawer watched by its preset: 0–7 °C, mean 30, for 45, margin ½.
 fn fridge() -> Watch {
@@ -43,12 +24,14 @@ fn plain() -> Watch {
     Watch {
         place: name("stair-landing"),
         quantity: QuantityWord(Quantity::Temperature),
+        rule: Rule::Range,
         low: Some(0.0),
         high: Some(8.0),
         mean_minutes: 0,
         for_minutes: 10,
         margin: 0.5,
         urgent: false,
+        wet_is_normal: false,
     }
 }
 
@@ -58,52 +41,6 @@ fn drawer() -> Place {
         kind: PlaceKind::Fridge,
         light_source: String::new(),
         title: "Bottom drawer".to_owned(),
-    }
-}
-
-/// A watch with everything that happened to it.
-struct Story {
-    watch: Watch,
-    state: WatchState,
-    events: Vec<Event>,
-}
-
-impl Story {
-    fn of(watch: Watch) -> Self {
-        let state = WatchState::new(minute(-1));
-        Self { watch, state, events: Vec::new() }
-    }
-
-    fn step(&mut self, input: Input) {
-        let (state, events) =
-            step(&self.watch, self.state.clone(), input, SILENT_AFTER);
-        self.state = state;
-        self.events.extend(events);
-    }
-
-    fn hears(&mut self, at: i64, value: f64) {
-        self.step(Input::Reading(reading(at, value)));
-    }
-
-    /// One reading a minute, `from` to `to` inclusive.
-    fn holds(&mut self, from: i64, to: i64, value: f64) {
-        for at in from..=to {
-            self.hears(at, value);
-        }
-    }
-
-    fn clock(&mut self, at: i64) {
-        self.step(Input::Clock(minute(at)));
-    }
-
-    /// What happened since the last call, with the minute of each.
-    fn told(&mut self) -> Vec<(Change, i64)> {
-        self.events
-            .drain(..)
-            .map(|event| {
-                (event.change, event.at.millis_since(minute(0)) / 60_000)
-            })
-            .collect()
     }
 }
 
@@ -356,7 +293,7 @@ fn a_withdrawn_watch_ends_its_alert() {
     assert_eq!((events[0].change, events[0].at), (Cleared, minute(25)));
     assert_eq!(state.open().count(), 0);
     let place = Place { name: name("stair-landing"), ..drawer() };
-    let told = range_alert(&plain(), &place, &events[0], Dublin).unwrap();
+    let told = watch_alert(&plain(), &place, &events[0], Dublin).unwrap();
     assert!(told.text.contains("changed or withdrawn"), "{}", told.text);
 }
 
@@ -369,7 +306,7 @@ fn both_messages_of_one_alert_carry_one_id() {
     let alerts: Vec<_> = story
         .events
         .iter()
-        .filter_map(|e| range_alert(&story.watch, &drawer(), e, Dublin))
+        .filter_map(|e| watch_alert(&story.watch, &drawer(), e, Dublin))
         .collect();
     let [raised, cleared] = alerts.as_slice() else {
         panic!("{alerts:?}");
@@ -385,7 +322,8 @@ fn both_messages_of_one_alert_carry_one_id() {
         raised.text,
         "Bottom drawer (fridge-drawer): too warm. 10.0 °C on average over \
          30 minutes, 3.0 °C above the highest wanted, 7.0 °C. Since Sat 14 \
-         March 13:16 (45 minutes). Often: a door not quite shut, the dial \
+         March 13:16 (45 minutes). Last readings: 10.0 °C at 13:59, 10.0 °C \
+         at 14:00, 10.0 °C at 14:01. Often: a door not quite shut, the dial \
          knocked, or much warm food put in at once. Safe to do: shut the \
          door, look at the dial, and give it an hour before you turn \
          anything. Look after the food first."
@@ -410,7 +348,7 @@ fn a_probe_in_the_sun_gets_its_caveat_and_the_unknown_no_message() {
     let messages: Vec<_> = story
         .events
         .iter()
-        .map(|e| range_alert(&story.watch, &drawer(), e, Dublin))
+        .map(|e| watch_alert(&story.watch, &drawer(), e, Dublin))
         .collect();
     assert_eq!(messages.len(), 2);
     assert!(messages[0].is_none(), "becoming known is no message");

@@ -21,6 +21,22 @@ pub(super) fn push(
     }
 }
 
+/// Keeps readings ten minutes apart, which is enough for the mean of a day.
+pub(super) fn push_thinned(
+    window: &mut VecDeque<Reading>,
+    reading: Reading,
+    span: i64,
+) {
+    /// A little less than ten minutes, since boards' clocks wander.
+    const APART: i64 = 590_000;
+    let early = window
+        .back()
+        .is_some_and(|last| reading.at.millis_since(last.at) < APART);
+    if !early {
+        push(window, reading, span);
+    }
+}
+
 /// The mean over the last `span` ms before the newest reading, linear
 /// between readings; `None` until the readings reach back that far.
 pub(super) fn mean(window: &VecDeque<Reading>, span: i64) -> Option<f64> {

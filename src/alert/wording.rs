@@ -10,14 +10,18 @@ use crate::alert::{
     Alert, AlertId, AlertKind, Change, Event, Limit, Severity, Side,
 };
 use crate::observation::{Name, Quality, Quantity, shown};
-use crate::trial::entry::Watch;
+use crate::trial::entry::{Rule, Watch, word_of};
 use crate::trial::house::Place;
 use crate::units::Instant;
 
-/// What the watch on a range is called, as in `fridge-drawer-temperature`.
+/// What a watch is called, as in `fridge-drawer-temperature` for a range and
+/// `fridge-drawer-temperature-drift` for the other rules.
 #[must_use]
-pub fn range_key(place: &Name, quantity: Quantity) -> String {
-    format!("{place}-{quantity}")
+pub fn watch_key(place: &Name, quantity: Quantity, rule: Rule) -> String {
+    match rule {
+        Rule::Range => format!("{place}-{quantity}"),
+        _ => format!("{place}-{quantity}-{}", word_of(&Rule::WORDS, &rule)),
+    }
 }
 
 /// What the watch on a board's silence is called, as in `box-1-silent`.
@@ -26,10 +30,10 @@ pub fn silence_key(board: &Name) -> String {
     format!("{board}-silent")
 }
 
-/// The message about an event of a range watch; none for
+/// The message about an event of a watch; none for
 /// [`Change::BecameUnknown`] and [`Change::Known`], which are history only.
 #[must_use]
-pub fn range_alert(
+pub fn watch_alert(
     watch: &Watch,
     place: &Place,
     event: &Event,
@@ -38,16 +42,16 @@ pub fn range_alert(
     let quantity = watch.quantity.0;
     let (limit, raised, value) = (event.limit?, event.raised?, event.value?);
     let text = match event.change {
-        Change::Raised => range_raised(watch, place, event, limit, value, zone),
+        Change::Raised => raised_text(watch, place, event, limit, value, zone),
         Change::Cleared => {
-            range_cleared(watch, place, event, limit, value, zone)
+            cleared_text(watch, place, event, limit, value, zone)
         }
         Change::BecameUnknown | Change::Known => return None,
     };
-    let key = range_key(&watch.place, quantity);
+    let key = watch_key(&watch.place, quantity, watch.rule);
     Some(Alert {
         id: AlertId::new(&key, raised),
-        kind: AlertKind::Range,
+        kind: AlertKind::of(watch.rule),
         watch: key,
         place: Some(watch.place.clone()),
         quantity: Some(quantity),
@@ -114,7 +118,7 @@ pub fn silence_alert(
     })
 }
 
-fn range_raised(
+fn raised_text(
     watch: &Watch,
     place: &Place,
     event: &Event,
@@ -123,29 +127,88 @@ fn range_raised(
     zone: Tz,
 ) -> String {
     let quantity = watch.quantity.0;
-    let (beyond, end) = match limit.side {
-        Side::Low => ("below", "lowest"),
-        Side::High => ("above", "highest"),
-    };
-    let advice = advice(place.kind, quantity, limit.side);
+    let advice = advice(watch.rule, place.kind, quantity, limit.side);
     format!(
-        "{}: {}. {}{}, {} {beyond} the {end} wanted, {}. Since {} ({}). \
-         {}Often: {}. Safe to do: {}.",
+        "{}: {}. Since {} ({}). {}{}Often: {}. Safe to do: {}.",
         called(place),
-        complaint(quantity, limit.side),
-        figure(quantity, value),
-        averaged(watch),
-        figure(quantity, (value - limit.value).abs()),
-        figure(quantity, limit.value),
+        finding(watch, event, limit, value),
         local(event.since, zone),
         lasting(event.at.millis_since(event.since)),
-        caveat(quantity, event.marks),
+        caveat(watch, event.marks),
+        last_readings(quantity, event, zone),
         advice.often,
         advice.safe,
     )
 }
 
-fn range_cleared(
+/// What was found and how far out it is.
+fn finding(watch: &Watch, event: &Event, limit: Limit, value: f64) -> String {
+    let quantity = watch.quantity.0;
+    let by = figure(quantity, (value - limit.value).abs());
+    let wanted = figure(quantity, limit.value);
+    let (beyond, end) = match limit.side {
+        Side::Low => ("below", "lowest"),
+        Side::High => ("above", "highest"),
+    };
+    let complaint = complaint(watch.rule, quantity, limit.side);
+    match watch.rule {
+        Rule::Range | Rule::Freezing => format!(
+            "{complaint}. {}{}, {by} {beyond} the {end} wanted, {wanted}",
+            figure(quantity, value),
+            averaged(watch),
+        ),
+        Rule::DaySum => format!(
+            "{complaint}. Outside for {value:.0} minutes in the last 24 \
+             hours; {:.0} are allowed",
+            limit.value
+        ),
+        Rule::Drift => format!(
+            "{complaint}. The mean of the last 24 hours lies {} {beyond} that \
+             of the days before; {} is allowed",
+            figure(quantity, value.abs()),
+            figure(quantity, limit.value.abs()),
+        ),
+        Rule::Door => format!(
+            "{complaint}. {}, {by} above {wanted}, which it does not pass by \
+             itself",
+            figure(quantity, value),
+        ),
+        Rule::Sensor => format!("{complaint}: {}", blindness(event.marks)),
+    }
+}
+
+fn blindness(marks: Quality) -> &'static str {
+    if marks.has(Quality::KNOWN_FALSE) {
+        "it says what such a sensor says when it cannot measure"
+    } else if marks.has(Quality::STUCK) {
+        "it says one and the same number"
+    } else {
+        "it lies at the end of its scale"
+    }
+}
+
+/// The last three readings, with their times of day.
+fn last_readings(quantity: Quantity, event: &Event, zone: Tz) -> String {
+    let readings: Vec<String> = event
+        .recent
+        .iter()
+        .map(|reading| {
+            let at = reading.at.utc().with_timezone(&zone);
+            format!(
+                "{} at {}",
+                figure(quantity, reading.value),
+                at.format("%H:%M")
+            )
+        })
+        .collect();
+    if readings.is_empty() {
+        String::new()
+    } else {
+        format!("Last readings: {}. ", readings.join(", "))
+    }
+}
+
+fn cleared_text(
     watch: &Watch,
     place: &Place,
     event: &Event,
@@ -158,20 +221,47 @@ fn range_cleared(
         Side::Low => value < limit.value,
         Side::High => value > limit.value,
     };
+    let now = match watch.rule {
+        Rule::Range | Rule::Freezing => {
+            format!("Now {}{}. ", figure(quantity, value), averaged(watch))
+        }
+        Rule::Door => format!("Now {}. ", figure(quantity, value)),
+        Rule::DaySum | Rule::Drift | Rule::Sensor => String::new(),
+    };
     let outcome = if still_outside {
         "the watch was changed or withdrawn".to_owned()
     } else {
-        format!("{quantity} back in range")
+        match watch.rule {
+            Rule::Range | Rule::Freezing => format!("{quantity} back in range"),
+            Rule::DaySum => format!(
+                "{quantity} hardly out of range any more, {value:.0} minutes \
+                 in the last 24 hours"
+            ),
+            Rule::Drift => format!(
+                "the daily mean of {quantity} is near that of the days \
+                 before again"
+            ),
+            Rule::Door => format!("{quantity} back in its own cycle"),
+            Rule::Sensor => format!("the {quantity} sensor measures again"),
+        }
+    };
+    let furthest = event.furthest.unwrap_or(value);
+    let worst = match watch.rule {
+        Rule::Range | Rule::Freezing | Rule::Door => {
+            format!(", at worst {}", figure(quantity, furthest))
+        }
+        Rule::Drift => {
+            format!(", at most by {}", figure(quantity, furthest.abs()))
+        }
+        Rule::DaySum => format!(", at worst {furthest:.0} minutes in a day"),
+        Rule::Sensor => String::new(),
     };
     format!(
-        "{}: {outcome}. Now {}{}. It was {} from {} for {}, at worst {}.",
+        "{}: {outcome}. {now}It was {} from {} for {}{worst}.",
         called(place),
-        figure(quantity, value),
-        averaged(watch),
-        complaint(quantity, limit.side),
+        complaint(watch.rule, quantity, limit.side),
         local(event.since, zone),
         lasting(event.at.millis_since(event.since)),
-        figure(quantity, event.furthest.unwrap_or(value)),
     )
 }
 
@@ -184,8 +274,8 @@ fn called(place: &Place) -> String {
     }
 }
 
-fn complaint(quantity: Quantity, side: Side) -> &'static str {
-    match (quantity, side) {
+fn complaint(rule: Rule, quantity: Quantity, side: Side) -> String {
+    let plain = match (quantity, side) {
         (Quantity::Temperature, Side::High) => "too warm",
         (Quantity::Temperature, Side::Low) => "too cold",
         (Quantity::Humidity, Side::High) => "too damp",
@@ -196,6 +286,17 @@ fn complaint(quantity: Quantity, side: Side) -> &'static str {
         (Quantity::Battery, Side::Low) => "battery too low",
         (Quantity::Signal, Side::High) => "signal too strong",
         (Quantity::Signal, Side::Low) => "signal too weak",
+    };
+    match rule {
+        Rule::Range => plain.to_owned(),
+        Rule::Freezing => "freezing".to_owned(),
+        Rule::DaySum => format!("{quantity} out of range too often"),
+        Rule::Drift => match side {
+            Side::High => format!("{quantity} has drifted up"),
+            Side::Low => format!("{quantity} has drifted down"),
+        },
+        Rule::Door => "warmer than its own cycle".to_owned(),
+        Rule::Sensor => format!("the {quantity} sensor measures nothing"),
     }
 }
 
@@ -206,15 +307,26 @@ fn averaged(watch: &Watch) -> String {
     }
 }
 
-fn caveat(quantity: Quantity, marks: Quality) -> &'static str {
+fn caveat(watch: &Watch, marks: Quality) -> String {
+    let quantity = watch.quantity.0;
+    let full = quantity == Quantity::Humidity && marks.has(Quality::SATURATED);
     if quantity == Quantity::Temperature && marks.has(Quality::SUN) {
-        "The sun was on the probe, so part of this is its housing and not \
-         the air. "
-    } else if quantity == Quantity::Humidity && marks.has(Quality::SATURATED) {
+        "The sun was on the probe: unless it is shaded, part of this is its \
+         housing and not the air. "
+            .to_owned()
+    } else if full && watch.rule == Rule::Sensor {
+        format!(
+            "Truly full air looks the same as a wet sensor. If it is normal \
+             here, as in a closed wet box, say so: `vernalog record watch {} \
+             humidity --rule sensor --wet-is-normal`. ",
+            watch.place
+        )
+    } else if full {
         "The sensor is at the end of its scale: truly wet air, or a wet \
          sensor. "
+            .to_owned()
     } else {
-        ""
+        String::new()
     }
 }
 
@@ -279,10 +391,12 @@ mod tests {
     fn every_kind_of_place_has_advice_for_both_ends() {
         for (kind, _) in PlaceKind::WORDS {
             for quantity in Quantity::ALL {
-                for side in [Side::Low, Side::High] {
-                    let advice = advice(kind, quantity, side);
-                    assert!(!advice.often.ends_with('.'));
-                    assert!(!advice.safe.ends_with('.'));
+                for (rule, _) in Rule::WORDS {
+                    for side in [Side::Low, Side::High] {
+                        let advice = advice(rule, kind, quantity, side);
+                        assert!(!advice.often.ends_with('.'));
+                        assert!(!advice.safe.ends_with('.'));
+                    }
                 }
             }
         }

@@ -45,6 +45,8 @@ mod watches;
 
 mod alerts;
 
+mod alert_story;
+
 mod password;
 
 mod papers;

@@ -9,7 +9,9 @@ use clap::{Args, Subcommand};
 
 use crate::cli::arguments::quantity;
 use crate::observation::{Name, Quantity};
-use crate::trial::entry::{Lid, PlaceKind, Severity, from_word};
+use crate::trial::entry::{
+    Chemistry, Lid, PlaceKind, Rule, Severity, from_word,
+};
 use crate::trial::label::Label;
 
 #[derive(Debug, Args)]
@@ -76,6 +78,22 @@ pub(crate) enum What {
         #[command(flatten)]
         limits: Limits,
     },
+    /// Fresh cells were put into a board, so that it is told when they sink
+    Cells {
+        /// The board
+        board: Name,
+        /// What they are made of
+        #[arg(value_parser = chemistries())]
+        chemistry: Chemistry,
+        /// So many volts are near their end (not for lithium, which holds
+        /// its voltage until shortly before)
+        #[arg(long, value_name = "VOLTS")]
+        low_volts: Option<f64>,
+        /// After so many days they are to be changed, as you know from the
+        /// cells before
+        #[arg(long, value_name = "DAYS")]
+        lasts_days: Option<u32>,
+    },
     /// A range is no longer to be kept
     Unwatch {
         /// Where
@@ -83,6 +101,9 @@ pub(crate) enum What {
         /// What
         #[arg(value_parser = quantity)]
         quantity: Quantity,
+        /// Which of its watches
+        #[arg(long, default_value = "range", value_parser = rules())]
+        rule: Rule,
     },
     /// A lot: seeds of one origin
     Lot {
@@ -363,6 +384,13 @@ pub(crate) struct Begun {
 /// A range and how it is judged.
 #[derive(Debug, Args)]
 pub(crate) struct Limits {
+    /// How it is judged [default: range]: range, freezing (frost alone,
+    /// sooner), day-sum (minutes out of range add up over 24 hours), drift
+    /// (the daily mean moves by more than --high), door (above its own cycle
+    /// by more than --high), sensor (it repeats itself or is at the end of
+    /// its scale)
+    #[arg(long, value_parser = rules(), hide_possible_values = true)]
+    pub(crate) rule: Option<Rule>,
     /// Lowest wanted value
     #[arg(long, allow_negative_numbers = true)]
     pub(crate) low: Option<f64>,
@@ -372,7 +400,8 @@ pub(crate) struct Limits {
     /// The mean of so many minutes is compared [default: 30]
     #[arg(long, value_name = "MINUTES")]
     pub(crate) mean_minutes: Option<u32>,
-    /// So long must it be out before it is an alert [default: 45]
+    /// So long must it be out before it is an alert [default: 45]; with
+    /// day-sum, so many minutes may a day have
     #[arg(long, value_name = "MINUTES")]
     pub(crate) for_minutes: Option<u32>,
     /// So far inside must it come to be in again [default: 0.5 °C, 3 %,
@@ -382,6 +411,9 @@ pub(crate) struct Limits {
     /// Quiet hours do not hold it back
     #[arg(long)]
     pub(crate) urgent: bool,
+    /// With --rule sensor: full air is normal here, as in a closed wet box
+    #[arg(long)]
+    pub(crate) wet_is_normal: bool,
 }
 
 fn one_of<T: Copy + Send + Sync + 'static, const N: usize>(
@@ -393,6 +425,14 @@ fn one_of<T: Copy + Send + Sync + 'static, const N: usize>(
 
 fn place_kinds() -> impl TypedValueParser<Value = PlaceKind> {
     one_of(&PlaceKind::WORDS)
+}
+
+fn rules() -> impl TypedValueParser<Value = Rule> {
+    one_of(&Rule::WORDS)
+}
+
+fn chemistries() -> impl TypedValueParser<Value = Chemistry> {
+    one_of(&Chemistry::WORDS)
 }
 
 fn lids() -> impl TypedValueParser<Value = Lid> {

@@ -3,7 +3,7 @@
 //!
 //! Whether a statement may be written is judged by the ledger.
 
-use crate::alert::preset::presets;
+use crate::alert::preset::{plain, presets};
 use crate::cli::failure::Failure;
 use crate::cli::opening::{House, known_place};
 use crate::cli::record::trimmed;
@@ -12,10 +12,6 @@ use crate::observation::{Name, Quantity};
 use crate::trial::book::Book;
 use crate::trial::entry::{Draft, QuantityWord, Statement, Watch};
 use crate::trial::when::When;
-
-/// What a watch compares and waits unless told otherwise, min.
-const MEAN_MINUTES: u32 = 30;
-const FOR_MINUTES: u32 = 45;
 
 /// The drafts of a statement about the house; `None` when it is about a
 /// trial.
@@ -36,7 +32,9 @@ pub(crate) fn drafts(
             }]
         }
         What::Watch { place, quantity: Some(quantity), limits } => {
-            vec![Statement::Watch(watch(place, *quantity, limits))]
+            let rule = limits.rule.unwrap_or_default();
+            let plain = plain(place, *quantity, rule);
+            vec![Statement::Watch(limits.over(&plain))]
         }
         What::Watch { place, quantity: None, limits } => {
             if limits.says_something() {
@@ -47,10 +45,19 @@ pub(crate) fn drafts(
             }
             usual(book, place)?
         }
-        What::Unwatch { place, quantity } => vec![Statement::Unwatch {
+        What::Unwatch { place, quantity, rule } => vec![Statement::Unwatch {
             place: place.clone(),
             quantity: QuantityWord(*quantity),
+            rule: *rule,
         }],
+        What::Cells { board, chemistry, low_volts, lasts_days } => {
+            vec![Statement::Cells {
+                board: board.clone(),
+                chemistry: *chemistry,
+                low_volts: *low_volts,
+                lasts_days: *lasts_days,
+            }]
+        }
         What::Move {
             what, place, board: true, probe, position, until, ..
         } => {
@@ -128,49 +135,47 @@ fn when_if_any(
 }
 
 impl Limits {
-    fn says_something(&self) -> bool {
-        let Self { low, high, mean_minutes, for_minutes, margin, urgent } =
-            self;
+    pub(crate) fn says_something(&self) -> bool {
+        let Self {
+            rule,
+            low,
+            high,
+            mean_minutes,
+            for_minutes,
+            margin,
+            urgent,
+            wet_is_normal,
+        } = self;
         [low, high, margin].iter().any(|value| value.is_some())
             || mean_minutes.is_some()
             || for_minutes.is_some()
+            || rule.is_some()
             || *urgent
+            || *wet_is_normal
+    }
+
+    /// The limits laid over a watch.
+    pub(crate) fn over(&self, watch: &Watch) -> Watch {
+        Watch {
+            place: watch.place.clone(),
+            quantity: watch.quantity,
+            rule: self.rule.unwrap_or(watch.rule),
+            low: self.low.or(watch.low),
+            high: self.high.or(watch.high),
+            mean_minutes: self.mean_minutes.unwrap_or(watch.mean_minutes),
+            for_minutes: self.for_minutes.unwrap_or(watch.for_minutes),
+            margin: self.margin.unwrap_or(watch.margin),
+            urgent: self.urgent || watch.urgent,
+            wet_is_normal: self.wet_is_normal || watch.wet_is_normal,
+        }
     }
 }
 
-fn watch(place: &Name, quantity: Quantity, limits: &Limits) -> Watch {
-    let margin = limits.margin.unwrap_or(match quantity {
-        Quantity::Temperature => 0.5,
-        Quantity::Humidity => 3.0,
-        _ => 0.0,
-    });
-    Watch {
-        place: place.clone(),
-        quantity: QuantityWord(quantity),
-        low: limits.low,
-        high: limits.high,
-        mean_minutes: limits.mean_minutes.unwrap_or(MEAN_MINUTES),
-        for_minutes: limits.for_minutes.unwrap_or(FOR_MINUTES),
-        margin,
-        urgent: limits.urgent,
-    }
-}
-
-/// The ranges that are usual for this kind of place.
+/// The watches that are usual for this kind of place.
 fn usual(book: &Book, place: &Name) -> Result<Vec<Statement>, Failure> {
     let known = known_place(book, place)?;
-    let usual: Vec<Statement> = presets(known.kind)
+    Ok(presets(known.kind)
         .iter()
         .map(|preset| Statement::Watch(preset.at(place)))
-        .collect();
-    if usual.is_empty() {
-        return Err(Failure::new(format!(
-            "no range is usual for a place such as {place}"
-        ))
-        .hint(format!(
-            "name what you want kept: vernalog record watch {place} \
-             temperature --high 28"
-        )));
-    }
-    Ok(usual)
+        .collect())
 }

@@ -6,15 +6,18 @@ use std::collections::BTreeSet;
 
 use serde_json::json;
 
+use crate::alert::preset;
 use crate::cli::failure::{Answer, Failure};
 use crate::cli::opening::{House, near};
 use crate::cli::output::{Output, safe};
 use crate::cli::record_arguments::Shared;
-use crate::observation::{Name, Quantity};
+use crate::observation::Name;
 use crate::store::{Access, Keep, Recorded, Records};
 use crate::trial::admission::OnConflict;
 use crate::trial::book::{Book, Trial};
-use crate::trial::entry::{Check, Closure, Draft, Entry, Statement, Watch};
+use crate::trial::entry::{
+    Check, Chemistry, Closure, Draft, Entry, Statement, Watch, word_of,
+};
 use crate::trial::line;
 
 /// How conflicts are met.
@@ -192,6 +195,11 @@ fn told(house: &House, entry: &Entry, dry_run: bool) -> String {
             statement.subject(),
             quantity.0
         ),
+        (Statement::Cells { chemistry, .. }, None) => format!(
+            "{} cells in {}",
+            word_of(&Chemistry::WORDS, chemistry),
+            statement.subject()
+        ),
         (Statement::Watch(watch), None) => {
             format!("watch {}", range_in_words(watch))
         }
@@ -207,17 +215,10 @@ fn told(house: &House, entry: &Entry, dry_run: bool) -> String {
     format!("{number}: {} ({at}){label}", safe(what.trim()))
 }
 
-/// `fridge-drawer temperature 0 to 7 °C`.
+/// `fridge-drawer temperature 0 to 7 °C`, or what else its rule asks.
 pub(crate) fn range_in_words(watch: &Watch) -> String {
-    let quantity: Quantity = watch.quantity.0;
-    let unit = quantity.unit();
-    let range = match (watch.low, watch.high) {
-        (Some(low), Some(high)) => format!("{low} to {high} {unit}"),
-        (Some(low), None) => format!("at least {low} {unit}"),
-        (None, Some(high)) => format!("at most {high} {unit}"),
-        (None, None) => "without limits".to_owned(),
-    };
-    format!("{} {quantity} {range}", watch.place)
+    let what = preset::in_words(watch);
+    format!("{} {what}", watch.place)
 }
 
 /// How the units stand whose seeds were counted or moved.

@@ -64,7 +64,10 @@ async fn run_on(
     }
     tracing::info!(data = %settings.data.display(), "running");
     if let Some(address) = running.web {
-        tracing::info!("pages at http://{address}/");
+        let web = settings.connections.web.as_ref();
+        let tls = web.is_some_and(|web| web.certificate_file.is_some());
+        let scheme = if tls { "https" } else { "http" };
+        tracing::info!("pages at {scheme}://{address}/");
     }
     if running.sources().is_empty() {
         tracing::info!(

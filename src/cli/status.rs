@@ -86,6 +86,14 @@ fn tell(
              (vernalog record move {board} PLACE --board)"
         ))?;
     }
+    for gap in store.gaps()?.iter().filter(|gap| gap.missing > 0) {
+        output.line(&format!(
+            "gap       {}: {} of {} samples never came",
+            gap.board,
+            gap.missing,
+            gap.missing + gap.stored
+        ))?;
+    }
     for (name, count) in store.counters()? {
         output.line(&format!("counted   {name}: {count}"))?;
     }
@@ -273,6 +281,18 @@ fn as_json(
     let alerts: Vec<&str> =
         lasting.iter().map(|alert| alert.id.as_str()).collect();
     let (waiting, given_up) = store.undelivered()?;
+    let numbers: Vec<Value> = store
+        .gaps()?
+        .iter()
+        .map(|gap| {
+            json!({
+                "board": gap.board,
+                "starts": gap.starts,
+                "stored": gap.stored,
+                "missing": gap.missing,
+            })
+        })
+        .collect();
     let said = store.daemon_said()?;
     let health = said.as_ref().map(|(_, health)| health);
     Ok(json!({
@@ -285,6 +305,7 @@ fn as_json(
         "daemon": daemon_as_json(said.as_ref()),
         "keeping": status_keeping::as_json(house, health),
         "channels": status_channels::as_json(house, store, health)?,
+        "numbers": numbers,
         "counters": store.counters()?,
         "messages_waiting": waiting,
         "messages_given_up": given_up,

@@ -2,9 +2,11 @@
 
 use serde_json::json;
 
+use crate::alert::preset;
 use crate::cli::failure::{Answer, Failure};
 use crate::cli::opening::House;
 use crate::cli::output::Output;
+use crate::trial::entry::{Rule, word_of};
 
 pub(crate) fn watches(
     house: &House,
@@ -19,12 +21,15 @@ pub(crate) fn watches(
                 "entry": entry,
                 "place": watch.place,
                 "quantity": watch.quantity,
+                "rule": watch.rule,
                 "low": watch.low,
                 "high": watch.high,
                 "mean_minutes": watch.mean_minutes,
                 "for_minutes": watch.for_minutes,
                 "margin": watch.margin,
                 "urgent": watch.urgent,
+                "wet_is_normal": watch.wet_is_normal,
+                "words": preset::in_words(watch),
             }))?;
         }
         return Ok(Answer::Done);
@@ -38,6 +43,7 @@ pub(crate) fn watches(
             vec![
                 watch.place.to_string(),
                 quantity.to_string(),
+                word_of(&Rule::WORDS, &watch.rule).to_owned(),
                 limit(watch.low),
                 limit(watch.high),
                 quantity.unit().to_owned(),
@@ -58,8 +64,8 @@ pub(crate) fn watches(
     }
     output.table(
         &[
-            "place", "quantity", "low", "high", "", "mean of", "out for",
-            "margin", "severity", "entry",
+            "place", "quantity", "rule", "low", "high", "", "mean of",
+            "out for", "margin", "severity", "entry",
         ],
         &rows,
     )?;

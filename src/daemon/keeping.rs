@@ -130,8 +130,8 @@ impl Keeper {
     }
 
     fn look(&self, state: &mut State) {
-        let now = self.clock.now();
         let steady = (self.clock.steady)();
+        let now = self.clock.now();
         if state.caught_up.is_none_or(|last| steady >= last + CATCH_UP) {
             state.caught_up = Some(steady);
             self.catch_up_journal(state, now);

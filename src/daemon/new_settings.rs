@@ -26,9 +26,13 @@ data = {data}
 #commit_every = "1s"
 
 # Boards connect here (MQTT). Without users_file only from this machine.
+# With certificate and key it is TLS, mostly on port 8883; the README tells
+# how to make them.
 #[inlet]
 #listen = "0.0.0.0:1883"
 #users_file = "boards.passwd"
+#certificate_file = "seedbox.crt"
+#key_file = "seedbox.key"
 
 # Or: subscribe at a broker that is there already.
 #[[broker]]
@@ -37,6 +41,7 @@ data = {data}
 #user = "vernalog"
 #password_file = "broker.secret"
 #topics = ["vernalog/+/readings"]
+#ca_file = "ca.crt"
 
 # A board on a cable.
 #[[serial]]
@@ -52,7 +57,9 @@ data = {data}
 # `vernalog password --web`.
 #[web]
 #listen = "0.0.0.0:8420"
-#base_url = "http://seedbox.local:8420"
+#base_url = "https://seedbox.local:8420"
+#certificate_file = "seedbox.crt"
+#key_file = "seedbox.key"
 
 # How an alert leaves the house. Passwords lie in files of their own that
 # nobody else may read (chmod 600).

@@ -237,10 +237,18 @@ impl Settings {
 
 /// Makes the files named in sections lie beside the settings.
 fn resolve(file: &Path, connections: &mut Connections) {
-    let users = connections.inlet.iter_mut().map(|i| &mut i.users_file);
-    let passwords =
-        connections.brokers.iter_mut().map(|b| &mut b.password_file);
-    for path in users.chain(passwords).flatten() {
+    let inlet = connections.inlet.iter_mut().flat_map(|i| {
+        [&mut i.users_file, &mut i.certificate_file, &mut i.key_file]
+    });
+    let brokers = connections
+        .brokers
+        .iter_mut()
+        .flat_map(|b| [&mut b.password_file, &mut b.ca_file]);
+    let web = connections
+        .web
+        .iter_mut()
+        .flat_map(|w| [&mut w.certificate_file, &mut w.key_file]);
+    for path in inlet.chain(brokers).chain(web).flatten() {
         *path = beside(Some(file), path);
     }
 }

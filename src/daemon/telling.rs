@@ -275,7 +275,7 @@ fn place_day(
             .filter(|alert| alert.place.as_ref() == Some(&place.name))
             .map(|alert| notice::first_sentence(&alert.text).to_owned())
             .collect(),
-        watched: house.watches.keys().any(|(at, _)| *at == place.name),
+        watched: house.watches.keys().any(|key| key.0 == place.name),
         ranges,
         coverage,
     })

@@ -11,20 +11,21 @@ use std::time::Duration;
 use chrono_tz::Tz;
 use serde::{Deserialize, Serialize};
 
-use crate::alert::range::{self, Breach, LimitState, WatchState};
+use crate::alert::course::{self, Breach, LimitState, WatchState};
 use crate::alert::silence::{self, Silence, SilenceRule, SilenceState};
 use crate::alert::wording::{
-    range_alert, range_key, silence_alert, silence_key,
+    silence_alert, silence_key, watch_alert, watch_key,
 };
 use crate::alert::{
-    Alert, AlertKind, Change, Event, Input, Severity, silent_after,
+    Alert, AlertId, AlertKind, Change, Event, Input, Severity, silent_after,
 };
 use crate::notify::body::AlertJson;
 use crate::observation::{Name, Quality, Quantity, Reading, Series};
+use crate::store::place::{corrected, place_readings};
 use crate::store::{AlertRow, Store, StoreError, WatchStep};
 use crate::trial::book::Book;
-use crate::trial::entry::{Watch, from_word, word_of};
-use crate::trial::house::House;
+use crate::trial::entry::{Rule, Watch, from_word, word_of};
+use crate::trial::house::{House, WatchKey};
 use crate::units::Instant;
 
 /// The interval assumed of a board until two of its readings were heard.
@@ -38,6 +39,11 @@ const INTERVALS_KEPT: usize = 5;
 /// After a start, readings of this time are judged again: they may have been
 /// stored and not judged. Older ones raise no alert any more.
 const JUDGED_AGAIN_HOURS: f64 = 1.0;
+/// So much light beside a probe is the sun, lx: lamps in a house give a
+/// tenth of it (a convention of this program).
+const SUN_LUX: f64 = 10_000.0;
+/// The housing stays warm for so long after it.
+const SUN_FELT_MILLIS: i64 = 15 * 60_000;
 
 /// All watches of a house with their states.
 #[derive(Debug)]
@@ -45,9 +51,11 @@ pub(crate) struct Watching {
     house: House,
     zone: Tz,
     channels: Vec<String>,
-    ranges: BTreeMap<(Name, Quantity), (Watch, WatchState)>,
+    ranges: BTreeMap<WatchKey, (Watch, WatchState)>,
     silences: BTreeMap<Name, Silent>,
     listening_since: Instant,
+    /// When much light was last measured beside a probe.
+    sunlit: BTreeMap<(Name, Name), Instant>,
 }
 
 /// One board's watch on its silence.
@@ -94,6 +102,7 @@ impl Watching {
             ranges: BTreeMap::new(),
             silences: BTreeMap::new(),
             listening_since: now,
+            sunlit: BTreeMap::new(),
         };
         let step = watching.reload(store, now)?;
         Ok((watching, step))
@@ -115,7 +124,7 @@ impl Watching {
             if let Some((_, wanted)) = self.house.watches.get(&key) {
                 self.ranges.insert(key, (wanted.clone(), state));
             } else {
-                let (state, events) = range::withdraw(state, now);
+                let (state, events) = course::withdraw(state, now);
                 self.tell_range(&mut step, &watch, &state, &events);
             }
         }
@@ -136,7 +145,7 @@ impl Watching {
             .collect();
         for (key, watch) in new {
             let state = kept
-                .get(&range_key(&key.0, key.1))
+                .get(&watch_key(&key.0, key.1, key.2))
                 .and_then(|text| serde_json::from_str(text).ok())
                 .and_then(RangeInFile::understood)
                 .unwrap_or_else(|| WatchState::new(now));
@@ -190,27 +199,27 @@ impl Watching {
         &mut self,
         step: &mut WatchStep,
         store: &Store,
-        key: (Name, Quantity),
+        key: WatchKey,
         watch: Watch,
         mut state: WatchState,
         now: Instant,
     ) -> Result<(), StoreError> {
         let recent = now.plus_hours(-JUDGED_AGAIN_HOURS);
         let known = state.newest.map_or(recent, |newest| newest.max(recent));
-        let from =
-            known.plus_millis(-2 * 60_000 * i64::from(watch.mean_minutes));
-        let mut readings = Vec::new();
-        for voice in self.house.voices(&key.0, key.1, from, now) {
-            let own = store.readings(&voice.series, voice.from, voice.to)?;
-            readings.extend(
-                own.into_iter()
-                    .filter(|reading| fires(reading.quality))
-                    .filter_map(|r| self.corrected(&voice.series, r)),
-            );
-        }
+        let from = known.plus_millis(-2 * course::memory(&watch));
+        let mut readings =
+            place_readings(store, &self.house, &key.0, key.1, (from, now))?;
+        readings.retain(|reading| fires(watch.rule, reading.quality));
+        let silent_after = self.silent_after_at(&key, Input::Clock(now));
         let judged = readings.partition_point(|reading| reading.at <= known);
-        state.window.extend(&readings[..judged]);
-        state.newest = state.window.back().map(|reading| reading.at);
+        state.newest = None;
+        for reading in &readings[..judged] {
+            let past = Input::Past(*reading);
+            (state, _) = course::step(&watch, state, past, silent_after);
+        }
+        if judged == readings.len() {
+            state = course::resumed(state, now, silent_after);
+        }
         self.ranges.insert(key.clone(), (watch, state));
         for reading in &readings[judged..] {
             self.step_range(step, &key, Input::Reading(*reading));
@@ -231,16 +240,32 @@ impl Watching {
     ) -> WatchStep {
         let mut step = WatchStep::default();
         for (series, reading) in readings {
+            if series.quantity == Quantity::Light && reading.value >= SUN_LUX {
+                let probe = (series.board.clone(), series.probe.clone());
+                self.sunlit.insert(probe, reading.at);
+            }
+        }
+        for (series, reading) in readings {
             self.heard(&mut step, series, *reading);
             // Most of a backlog ends here.
-            if !fires(reading.quality) {
+            if reading.quality.has(Quality::BACKFILLED) {
                 continue;
             }
-            let Some(key) = self.key_of(series, reading.at) else { continue };
-            let Some(reading) = self.corrected(series, *reading) else {
+            let Some(place) = self.place_of(series, reading.at) else {
                 continue;
             };
-            self.step_range(&mut step, &key, Input::Reading(reading));
+            let Some(reading) = corrected(&self.house, series, *reading) else {
+                continue;
+            };
+            let reading = self.in_the_sun(series, reading);
+            for (rule, _) in Rule::WORDS {
+                let key = (place.clone(), series.quantity, rule);
+                if self.ranges.contains_key(&key)
+                    && fires(rule, reading.quality)
+                {
+                    self.step_range(&mut step, &key, Input::Reading(reading));
+                }
+            }
         }
         step
     }
@@ -329,14 +354,14 @@ impl Watching {
     fn step_range(
         &mut self,
         step: &mut WatchStep,
-        key: &(Name, Quantity),
+        key: &WatchKey,
         input: Input,
     ) {
         let silent_after = self.silent_after_at(key, input);
         let Some((watch, state)) = self.ranges.get_mut(key) else { return };
         let before = RangeInFile::from(&*state).without_newest();
         let taken = std::mem::replace(state, WatchState::new(state.since));
-        let (after, events) = range::step(watch, taken, input, silent_after);
+        let (after, events) = course::step(watch, taken, input, silent_after);
         *state = after;
         // The window is drawn again from the readings, so that most
         // readings cost no write.
@@ -353,14 +378,19 @@ impl Watching {
         state: &WatchState,
         events: &[Event],
     ) {
-        let key = range_key(&watch.place, watch.quantity.0);
+        let key = watch_key(&watch.place, watch.quantity.0, watch.rule);
+        for open in [&state.low, &state.high].into_iter().filter_map(|s| s.open)
+        {
+            let id = AlertId::new(&key, open.raised).to_string();
+            step.worst.push((id, open.furthest));
+        }
         step.states.push((key, in_file(&RangeInFile::from(state))));
         let Some(place) = self.house.places.get(&watch.place) else { return };
         for event in events {
             // After a restart the mean may not be known yet.
             let value = event.value.or(event.furthest);
             let event = &Event { value, ..*event };
-            if let Some(alert) = range_alert(watch, place, event, self.zone) {
+            if let Some(alert) = watch_alert(watch, place, event, self.zone) {
                 self.tell(step, alert, event, None);
             }
         }
@@ -396,12 +426,14 @@ impl Watching {
         });
     }
 
-    /// The watch a series is judged by at an instant: it must be the one
-    /// that speaks for its place.
-    fn key_of(&self, series: &Series, at: Instant) -> Option<(Name, Quantity)> {
+    /// The place that a series speaks for at an instant, if it is watched.
+    fn place_of(&self, series: &Series, at: Instant) -> Option<Name> {
         let stay = self.house.place_of(&series.board, &series.probe, at)?;
-        let key = (stay.place.clone(), series.quantity);
-        if !self.ranges.contains_key(&key) {
+        let watched = Rule::WORDS.iter().any(|(rule, _)| {
+            let key = (stay.place.clone(), series.quantity, *rule);
+            self.ranges.contains_key(&key)
+        });
+        if !watched {
             return None;
         }
         let voices = self.house.voices(
@@ -410,31 +442,29 @@ impl Watching {
             at,
             at.plus_millis(1),
         );
-        (voices.first()?.series == *series).then_some(key)
+        (voices.first()?.series == *series).then(|| stay.place.clone())
     }
 
-    fn corrected(&self, series: &Series, reading: Reading) -> Option<Reading> {
-        let excluded = self
-            .house
-            .excluded_windows(series)
-            .any(|w| (w.from..w.until).contains(&reading.at));
-        if excluded {
-            return None;
+    /// Marks a temperature beside which much light was measured of late.
+    fn in_the_sun(&self, series: &Series, reading: Reading) -> Reading {
+        let lit = series.quantity == Quantity::Temperature
+            && self
+                .sunlit
+                .get(&(series.board.clone(), series.probe.clone()))
+                .is_some_and(|at| {
+                    at.millis_since(reading.at).abs() <= SUN_FELT_MILLIS
+                });
+        if lit {
+            let quality = reading.quality.with(Quality::SUN);
+            Reading { quality, ..reading }
+        } else {
+            reading
         }
-        let value = self
-            .house
-            .calibration_at(series, reading.at)
-            .map_or(reading.value, |c| c.gain * reading.value + c.offset);
-        Some(Reading { value, ..reading })
     }
 
-    fn silent_after_at(
-        &self,
-        key: &(Name, Quantity),
-        input: Input,
-    ) -> Duration {
+    fn silent_after_at(&self, key: &WatchKey, input: Input) -> Duration {
         let at = match input {
-            Input::Reading(reading) => reading.at,
+            Input::Reading(reading) | Input::Past(reading) => reading.at,
             Input::Clock(now) => now,
         };
         self.house
@@ -447,9 +477,11 @@ impl Watching {
     }
 }
 
-/// Marks that keep a reading out of a watch's mean.
-fn fires(quality: Quality) -> bool {
-    quality.counts() && !quality.has(Quality::BACKFILLED)
+/// Whether a reading with these marks is for a watch with this rule: a
+/// sensor's own watch is there for the marks.
+fn fires(rule: Rule, quality: Quality) -> bool {
+    let sound = quality.counts() || rule == Rule::Sensor;
+    sound && !quality.has(Quality::BACKFILLED)
 }
 
 fn in_file<T: Serialize>(value: &T) -> String {
@@ -483,7 +515,7 @@ struct BreachInFile {
 impl From<&WatchState> for RangeInFile {
     fn from(state: &WatchState) -> Self {
         Self {
-            standing: word_of(&range::Standing::WORDS, &state.standing)
+            standing: word_of(&course::Standing::WORDS, &state.standing)
                 .to_owned(),
             since: state.since,
             newest: state.newest,
@@ -515,7 +547,7 @@ impl RangeInFile {
     fn understood(self) -> Option<WatchState> {
         let mut state = WatchState::new(self.since);
         state.standing =
-            from_word(&range::Standing::WORDS, &self.standing).ok()?;
+            from_word(&course::Standing::WORDS, &self.standing).ok()?;
         state.newest = self.newest;
         state.low = self.low.understood();
         state.high = self.high.understood();

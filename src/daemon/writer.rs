@@ -197,6 +197,9 @@ impl Writing {
     }
 
     fn look(&mut self) -> Result<(), StoreError> {
+        // The steady clock first: what passes between the two readings is
+        // then told at the next look, and never lost for half a minute.
+        let steady = (self.given.clock.steady)();
         let now = self.given.clock.now();
         let seen = self.given.store.data_version()?;
         if seen != self.version {
@@ -208,7 +211,6 @@ impl Writing {
         let taken = self.intake.tick(&mut self.given.store, now)?;
         let step = self.watching.readings(&taken.readings);
         self.keep(step)?;
-        let steady = (self.given.clock.steady)();
         if self.last_clock.is_none_or(|last| steady >= last + WATCH_CLOCK) {
             self.last_clock = Some(steady);
             let step = self.watching.clock(now);

@@ -117,7 +117,8 @@ pub const TRIAL: Table = Table {
         free(
             "planned",
             Cell::Text,
-            "factors of the planned comparisons, separated by spaces",
+            "factors of the planned comparisons, separated by spaces; two with a \
+             colon between them: whether one hangs on the other",
         ),
     ],
     text: "the trial: one row",

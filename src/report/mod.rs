@@ -4,6 +4,7 @@
 //! It fetches, lets `study` think and `chart` draw, and writes. No number is
 //! made here that `study` does not give.
 
+pub mod alert_story;
 pub mod dose;
 pub mod figures;
 pub mod levels;
@@ -127,13 +128,35 @@ pub fn write(
         step(Progress { done, of: STEPS, doing });
         done += 1;
     };
+    with_scene(request, store, &mut at, |scene, at| written(request, scene, at))
+}
+
+/// What `results.json` would say, without writing anything.
+///
+/// # Errors
+/// [`ReportError`].
+pub fn results(
+    request: &Request,
+    store: &Store,
+) -> Result<results::Results, ReportError> {
+    with_scene(request, store, &mut |_| {}, |scene, _| Ok(results::of(scene)))
+}
+
+/// Reads and thinks; `then` puts it into words.
+pub(crate) fn with_scene<T, E: From<ReportError>>(
+    request: &Request,
+    store: &Store,
+    at: &mut dyn FnMut(&'static str),
+    then: impl FnOnce(Scene<'_>, &mut dyn FnMut(&'static str)) -> Result<T, E>,
+) -> Result<T, E> {
     at("reading the ledger");
     let known =
         material::Ledger::read(store, request.trial.as_ref(), request.now)?;
     let trial = known.trial();
     let until = request.until.unwrap_or(known.until);
     at("reading the log");
-    let readings = material::readings(store, &known.book, trial, until)?;
+    let readings = material::readings(store, &known.book, trial, until)
+        .map_err(ReportError::from)?;
     at("joining conditions to counts");
     let offset = |instant| words::offset_seconds(request.zone, instant);
     let study = study(crate::study::Material {
@@ -150,6 +173,14 @@ pub fn write(
         zone: request.zone,
         problems: &known.problems,
     };
+    then(scene, at)
+}
+
+fn written(
+    request: &Request,
+    scene: Scene<'_>,
+    at: &mut dyn FnMut(&'static str),
+) -> Result<Written, ReportError> {
     at("drawing");
     let figures = figures::all(scene);
     at("writing words");
@@ -166,11 +197,12 @@ pub fn write(
     pending.add("index.html", &page::html(scene, &figures, made))?;
     at("putting files in place");
     let files = pending.put_in_place()?;
+    let findings = &scene.study.findings;
     Ok(Written {
-        trial: trial.name.clone(),
+        trial: scene.trial.name.clone(),
         page: request.out.join(Path::new("index.html")),
         files,
-        findings: study.findings.iter().map(|f| f.text.clone()).collect(),
-        problems: known.problems.clone(),
+        findings: findings.iter().map(|f| f.text.clone()).collect(),
+        problems: scene.problems.to_vec(),
     })
 }

@@ -300,8 +300,24 @@ pub struct FactorResult {
     pub levels: Vec<FactorLevel>,
     /// All pairs of levels; empty where there is no p.
     pub differences: Vec<PairDifference>,
+    /// For two factors of two levels together (`a × b`): how much the effect
+    /// of one hangs on the other; else null.
+    pub interaction: Option<InteractionResult>,
     /// Containers that could not take part.
     pub left_out: Vec<String>,
+}
+
+/// Effect of the second factor at the later level of the first, less that at
+/// its earlier level.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct InteractionResult {
+    /// As a difference of log odds ratios.
+    pub log_odds: f64,
+    /// Its standard error, from the scatter between units.
+    pub standard_error: f64,
+    /// Its limits.
+    pub interval: Interval,
 }
 
 /// Times, described.

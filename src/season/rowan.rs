@@ -16,7 +16,7 @@ use crate::season::room::{Room, Window};
 use crate::season::truth::{ChillTruth, ColdTruth, MouldTruth, Truth};
 use crate::season::weather::Spot;
 use crate::trial::entry::{
-    Draft, Lot, PlaceKind, QuantityWord, Statement, Watch,
+    Draft, Lot, PlaceKind, QuantityWord, Rule, Statement, Watch,
 };
 use crate::trial::when::When;
 use crate::units::Instant;
@@ -299,12 +299,14 @@ fn watches() -> Vec<Watch> {
     let watch = |place: &str, quantity, low, high, margin, urgent| Watch {
         place: name(place),
         quantity: QuantityWord(quantity),
+        rule: Rule::Range,
         low,
         high,
         mean_minutes: 30,
         for_minutes: 45,
         margin,
         urgent,
+        wet_is_normal: false,
     };
     let celsius = Quantity::Temperature;
     vec![

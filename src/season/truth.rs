@@ -97,7 +97,8 @@ impl Truth {
     }
 
     /// The same with the scatter of a batch and container, in logits.
-    pub(crate) fn share_with(
+    #[must_use]
+    pub fn share_with(
         &self,
         chill: usize,
         lot: usize,

@@ -22,7 +22,8 @@ use rumqttc::mqttbytes::v4::{Packet, PubAck, Publish, SubscribeFilter};
 use rumqttc::mqttbytes::{self, QoS};
 use rumqttc::{
     AsyncClient, ConnectReturnCode, ConnectionError, Event, EventLoop,
-    MqttOptions, StateError, SubAck, SubscribeReasonCode,
+    MqttOptions, StateError, SubAck, SubscribeReasonCode, TlsConfiguration,
+    Transport,
 };
 use tokio::sync::mpsc::error::TrySendError;
 use tokio::time::{Instant, sleep, sleep_until, timeout, timeout_at};
@@ -31,6 +32,7 @@ use crate::decode::MOST_BYTES;
 use crate::source::delivery::{Delivery, SourceName, Unconfirmed};
 use crate::source::health::{SourceHealth, SourceState};
 use crate::source::patience::Patience;
+use crate::source::tls::{self, Authority};
 use crate::source::topic::{self, Route};
 use crate::source::{Feed, MOST_UNCONFIRMED, stopped};
 
@@ -56,20 +58,23 @@ const SHORT: Duration = Duration::from_secs(10);
 pub struct Subscriber {
     settings: Settings,
     password: Option<String>,
+    authority: Option<Authority>,
     health: Arc<SourceHealth>,
 }
 
-/// Checks the settings and reads the password file.
+/// Checks the settings and reads the files they name.
 ///
 /// # Errors
-/// [`BrokerError`] when the file cannot be read or a topic is no filter.
+/// [`BrokerError`] when a file cannot be used or a topic is no filter.
 pub fn prepare(settings: &Settings) -> Result<Subscriber, BrokerError> {
     settings.check()?;
     let password = settings.password()?;
+    let authority = settings.authority()?;
     let name = format!("broker {}:{}", settings.host, settings.port);
     Ok(Subscriber {
         settings: settings.clone(),
         password,
+        authority,
         health: Arc::new(SourceHealth::new(SourceName::new(&name))),
     })
 }
@@ -184,7 +189,7 @@ impl Subscriber {
         false
     }
 
-    fn options(&self) -> MqttOptions {
+    fn options(&self, feed: &Feed) -> Result<MqttOptions, Lost> {
         let settings = &self.settings;
         let mut options = MqttOptions::new(
             settings.client_id(),
@@ -200,7 +205,14 @@ impl Subscriber {
             let password = self.password.clone().unwrap_or_default();
             options.set_credentials(user.clone(), password);
         }
-        options
+        if let Some(authority) = &self.authority {
+            let client = authority
+                .client(feed.now.clone())
+                .map_err(|error| Lost::Refused(error.to_string()))?;
+            let tls = TlsConfiguration::Rustls(client);
+            options.set_transport(Transport::tls_with_config(tls));
+        }
+        Ok(options)
     }
 }
 
@@ -244,7 +256,10 @@ impl<'a> Visit<'a> {
 
     /// Returns why the connection ended and how long it lived.
     async fn attend(mut self) -> (Lost, Duration) {
-        let options = self.subscriber.options();
+        let options = match self.subscriber.options(self.feed) {
+            Ok(options) => options,
+            Err(lost) => return (lost, Duration::ZERO),
+        };
         let (client, mut event_loop) = AsyncClient::new(options, 4);
         event_loop.network_options.set_connection_timeout(ANSWER.as_secs());
         event_loop.network_options.set_tcp_nodelay(true);
@@ -501,11 +516,41 @@ impl<'a> Visit<'a> {
             ConnectionError::MqttState(StateError::AwaitPingResp) => {
                 Lost::Stalled
             }
+            ConnectionError::Tls(error) => self.without_tls(&place, &error),
             ConnectionError::NetworkTimeout => Lost::Broken(format!(
                 "the broker {place} did not answer within {} s",
                 ANSWER.as_secs()
             )),
+            other if settings.port == 8883 && settings.ca_file.is_none() => {
+                Lost::Broken(format!(
+                    "broker {place}: {other}; port 8883 mostly wants TLS: \
+                     set ca_file"
+                ))
+            }
             other => Lost::Broken(format!("broker {place}: {other}")),
+        }
+    }
+
+    fn without_tls(&self, place: &str, error: &rumqttc::TlsError) -> Lost {
+        use rumqttc::TlsError as T;
+        let Some(authority) = &self.subscriber.authority else {
+            return Lost::Broken(format!("broker {place}: {error}"));
+        };
+        let cause = match error {
+            T::TLS(cause) => Some(cause),
+            T::Io(error) => tls::inside(error),
+            _ => None,
+        };
+        match (cause, error) {
+            (Some(cause), _) => Lost::Refused(authority.told(place, cause)),
+            (None, T::DNSName(_)) => Lost::Refused(format!(
+                "\"{}\" is neither a name nor an address that a \
+                 certificate could be checked for",
+                self.subscriber.settings.host
+            )),
+            (None, other) => {
+                Lost::Broken(format!("TLS with broker {place}: {other}"))
+            }
         }
     }
 }

@@ -20,7 +20,7 @@ use serde::Deserialize;
 use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::Semaphore;
 use tokio::task::JoinSet;
-use tokio::time::sleep;
+use tokio::time::{interval, sleep};
 
 use crate::observation::Name;
 use crate::source::delivery::SourceName;
@@ -28,7 +28,9 @@ use crate::source::health::{SourceHealth, SourceState};
 use crate::source::inlet::door::{Door, Ended};
 use crate::source::inlet::users::Users;
 pub(crate) use crate::source::inlet::users::hasher;
+use crate::source::tls::{Identity, TlsError};
 use crate::source::{Feed, stopped};
+use crate::units::Instant;
 
 pub use users::{UsersError, users_line, with_password};
 
@@ -44,6 +46,10 @@ pub struct Settings {
     /// How many boards may be connected at once.
     #[serde(default = "connections")]
     pub connections: usize,
+    /// Certificate for TLS, PEM; with it nobody is let in without TLS.
+    pub certificate_file: Option<PathBuf>,
+    /// Its key.
+    pub key_file: Option<PathBuf>,
 }
 
 impl Default for Settings {
@@ -52,6 +58,8 @@ impl Default for Settings {
             listen: loopback(),
             users_file: None,
             connections: connections(),
+            certificate_file: None,
+            key_file: None,
         }
     }
 }
@@ -65,6 +73,9 @@ fn loopback() -> SocketAddr {
 fn connections() -> usize {
     256
 }
+
+/// How often the certificate is looked at.
+const HOUR: Duration = Duration::from_secs(3_600);
 
 /// Why the inlet cannot be opened.
 #[derive(Debug, thiserror::Error)]
@@ -83,6 +94,9 @@ pub enum InletError {
     /// The users file cannot be used.
     #[error(transparent)]
     Users(#[from] UsersError),
+    /// The files for TLS cannot be used.
+    #[error("no TLS at the inlet: {0}")]
+    Tls(#[from] TlsError),
     /// The address cannot be bound.
     #[error("cannot listen on {listen}")]
     Bind {
@@ -100,6 +114,7 @@ pub struct Inlet {
     local: SocketAddr,
     door: Arc<Door>,
     connections: usize,
+    identity: Option<Identity>,
 }
 
 /// Binds the address and reads the users file.
@@ -116,6 +131,10 @@ pub async fn bind(settings: &Settings) -> Result<Inlet, InletError> {
         Some(path) => Some(Arc::new(Users::open(path)?)),
         None => None,
     };
+    let identity = Identity::of(
+        settings.certificate_file.as_deref(),
+        settings.key_file.as_deref(),
+    )?;
     let failed = |source| InletError::Bind { listen, source };
     let listener = TcpListener::bind(listen).await.map_err(failed)?;
     let local = listener.local_addr().map_err(failed)?;
@@ -125,6 +144,7 @@ pub async fn bind(settings: &Settings) -> Result<Inlet, InletError> {
         local,
         door: Arc::new(Door::new(users, health)),
         connections: settings.connections,
+        identity,
     })
 }
 
@@ -147,6 +167,16 @@ impl Inlet {
         Arc::clone(&self.door.health)
     }
 
+    /// Where it listens, and what is doubtful about its certificate.
+    fn detail(&self, now: Instant) -> String {
+        let Some(identity) = &self.identity else {
+            return format!("on {}", self.local);
+        };
+        let doubt = identity.doubt(now, None);
+        let doubt = doubt.map(|doubt| format!("; {doubt}")).unwrap_or_default();
+        format!("on {} with TLS{doubt}", self.local)
+    }
+
     /// Takes connections until the stop signal; returns when the last one
     /// has ended. From the signal on nothing is read, and for a few seconds
     /// the acknowledgements of what the writer still stores go out.
@@ -155,10 +185,15 @@ impl Inlet {
         let places = Arc::new(Semaphore::new(self.connections));
         let mut stop = feed.stop.clone();
         let mut visits = JoinSet::new();
-        health.is_now(SourceState::Listening, format!("on {}", self.local));
+        let mut hourly = interval(HOUR);
         loop {
             let accepted = tokio::select! {
                 accepted = self.listener.accept() => accepted,
+                _ = hourly.tick() => {
+                    let detail = self.detail((feed.now)());
+                    health.is_now(SourceState::Listening, detail);
+                    continue;
+                }
                 Some(_) = visits.join_next() => continue,
                 () = stopped(&mut stop) => break,
             };
@@ -178,9 +213,10 @@ impl Inlet {
                 continue;
             };
             let (door, feed) = (Arc::clone(&self.door), feed.clone());
+            let identity = self.identity.clone();
             visits.spawn(async move {
                 let _place = place;
-                receive(socket, &door, feed).await;
+                receive(socket, identity.as_ref(), &door, feed).await;
             });
         }
         drop((self.listener, feed));
@@ -189,15 +225,44 @@ impl Inlet {
     }
 }
 
-async fn receive(mut socket: TcpStream, door: &Arc<Door>, feed: Feed) {
+async fn receive(
+    mut socket: TcpStream,
+    identity: Option<&Identity>,
+    door: &Arc<Door>,
+    feed: Feed,
+) {
     // An acknowledgement is four bytes that a sleeping board waits for.
     drop(socket.set_nodelay(true));
     let peer = socket.peer_addr().map_or_else(
         |_| "an unknown address".to_owned(),
         |address| address.to_string(),
     );
-    let (reader, writer) = socket.split();
-    let ended = conversation::converse(reader, writer, door, feed).await;
+    let ended = match identity {
+        None => {
+            let (reader, writer) = socket.split();
+            conversation::converse(reader, writer, door, feed).await
+        }
+        Some(identity) => {
+            let mut stop = feed.stop.clone();
+            let greeting = tokio::select! {
+                greeting = identity.greet(socket) => greeting,
+                () = stopped(&mut stop) => return,
+            };
+            match greeting {
+                Ok(stream) => {
+                    let (reader, writer) = tokio::io::split(stream);
+                    conversation::converse(reader, writer, door, feed).await
+                }
+                Err(word) => {
+                    door.health.count(word);
+                    if door.health.count_of(word) == 1 {
+                        tracing::warn!(source = "inlet", "{peer}: {word}");
+                    }
+                    Ended::Handshake(word)
+                }
+            }
+        }
+    };
     if ended.is_trouble() {
         tracing::debug!(
             source = "inlet",

@@ -4,6 +4,8 @@
 //! the writer has no room for, except a board that waits for the answer; so
 //! it is dropped and counted, and reading goes on.
 
+mod name;
+
 use std::io::{self, Read, Write};
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -20,6 +22,7 @@ use crate::source::Feed;
 use crate::source::delivery::{Answers, Delivery, Receipt, SourceName};
 use crate::source::health::{SourceHealth, SourceState};
 use crate::source::patience::Patience;
+use crate::source::serial::name::{Ports, Standing};
 
 /// How long a read waits: also the delay of an answer on a quiet line.
 const READ: Duration = Duration::from_millis(100);
@@ -80,6 +83,7 @@ impl Settings {
 pub struct Port {
     settings: Settings,
     health: Arc<SourceHealth>,
+    ports: Ports,
 }
 
 /// Why an open port was left.
@@ -98,6 +102,7 @@ impl Port {
         Self {
             settings: settings.clone(),
             health: Arc::new(SourceHealth::new(SourceName::new(&name))),
+            ports: Ports::of_the_host(),
         }
     }
 
@@ -122,12 +127,21 @@ impl Port {
         let mut patience = Patience::new(shortest, Duration::from_secs(10));
         while !stops(&feed) {
             let answers = Arc::new(Answers::default());
+            // Asked each time: boards come and go.
+            let remark = match self.remark() {
+                Ok(remark) => remark,
+                Err(why) => {
+                    self.health.is_now(SourceState::Refused, why);
+                    pause(&feed, patience.wait(Duration::ZERO));
+                    continue;
+                }
+            };
             let wait = match self.open() {
                 Ok(port) => {
                     let begin = Instant::now();
                     self.health.count("opened");
-                    self.health.is_now(SourceState::Open, "");
-                    let mut desk = Desk::new(&self, &feed, &answers);
+                    self.health.is_now(SourceState::Open, remark.as_str());
+                    let mut desk = Desk::new(&self, &feed, &answers, remark);
                     match desk.listen(port) {
                         Left::HungUp(cause) => {
                             self.health.count("hung up");
@@ -156,11 +170,43 @@ impl Port {
         self.health.is_now(SourceState::Stopped, "");
     }
 
+    /// What is to be said of the port's name, if anything.
+    ///
+    /// # Errors
+    /// Why it cannot be used: nobody knows which board would answer.
+    fn remark(&self) -> Result<String, String> {
+        let port = &self.settings.port;
+        match self.ports.standing(port) {
+            Standing::Stays => Ok(String::new()),
+            Standing::Numbered(better) => Ok(format!(
+                "{} may be another board after the next plugging in; better \
+                 in the settings: {}",
+                port.display(),
+                match better.as_slice() {
+                    [] => "its name below /dev/serial/by-id".to_owned(),
+                    some => in_a_list(some),
+                }
+            )),
+            Standing::Ambiguous(sockets) => Err(format!(
+                "{} boards that are plugged in have this name; name the \
+                 socket instead: {}",
+                sockets.len(),
+                in_a_list(&sockets)
+            )),
+        }
+    }
+
     /// Opens the port for us alone (by lock and by the terminal's own flag).
     fn open(&self) -> Result<TTYPort, serialport::Error> {
         let path = self.settings.port.to_string_lossy();
         serialport::new(path, self.settings.baud).timeout(READ).open_native()
     }
+}
+
+fn in_a_list(names: &[PathBuf]) -> String {
+    let names: Vec<String> =
+        names.iter().map(|name| name.display().to_string()).collect();
+    names.join(" or ")
 }
 
 fn stops(feed: &Feed) -> bool {
@@ -235,10 +281,17 @@ struct Desk<'a> {
     noise: usize,
     /// Whether a good line came.
     heard: bool,
+    /// What is always said of this port.
+    remark: String,
 }
 
 impl<'a> Desk<'a> {
-    fn new(port: &'a Port, feed: &'a Feed, answers: &'a Arc<Answers>) -> Self {
+    fn new(
+        port: &'a Port,
+        feed: &'a Feed,
+        answers: &'a Arc<Answers>,
+        remark: String,
+    ) -> Self {
         Self {
             port,
             feed,
@@ -247,6 +300,7 @@ impl<'a> Desk<'a> {
             bad_in_a_row: 0,
             noise: 0,
             heard: false,
+            remark,
         }
     }
 
@@ -331,7 +385,7 @@ impl<'a> Desk<'a> {
         self.heard = true;
         self.noise = 0;
         self.bad_in_a_row = 0;
-        self.port.health.is_now(SourceState::Open, "");
+        self.port.health.is_now(SourceState::Open, self.remark.as_str());
     }
 
     /// The answer goes out when the line's sample is on disk; a board that
@@ -386,6 +440,7 @@ fn goes_on(error: &io::Error) -> bool {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::source::serial::name::tests::Machine;
 
     #[test]
     fn a_port_that_may_not_be_opened_names_the_group() {
@@ -394,6 +449,53 @@ mod tests {
         let (state, detail) = explain(&error);
         assert_eq!(state, SourceState::Refused);
         assert!(detail.contains("\"dialout\""), "{detail}");
+    }
+
+    fn state_of(
+        machine: &Machine,
+        port: PathBuf,
+        state: SourceState,
+    ) -> String {
+        let mut port = Port::new(&Settings::at(port));
+        port.ports = machine.ports();
+        let (deliveries, _queue) = tokio::sync::mpsc::channel(1);
+        let (stop, stopping) = tokio::sync::watch::channel(false);
+        let health = port.health();
+        let thread = port
+            .start(Feed {
+                deliveries,
+                now: Arc::new(|| crate::units::Instant::from_millis(0)),
+                stop: stopping,
+                mappings: Arc::from([]),
+            })
+            .unwrap();
+        let begin = Instant::now();
+        while health.condition().state != state {
+            assert!(begin.elapsed().as_secs() < 30, "{:?}", health.condition());
+            thread::sleep(Duration::from_millis(5));
+        }
+        let detail = health.condition().detail;
+        drop(stop);
+        thread.join().unwrap();
+        detail
+    }
+
+    #[test]
+    fn a_name_that_two_boards_claim_is_refused_and_that_of_a_socket_taken() {
+        let machine = Machine::new();
+        machine.plug("ttyUSB0", 1, "");
+        machine.plug("ttyUSB1", 2, "");
+        let refused = SourceState::Refused;
+        let detail = state_of(&machine, machine.by_id(""), refused);
+        assert!(detail.starts_with("2 boards"), "{detail}");
+        for socket in [1, 2] {
+            let name = machine.by_path(socket).display().to_string();
+            assert!(detail.contains(&name), "{detail}");
+        }
+        // These files are no terminals: they are tried, and that is said.
+        let waiting = SourceState::Waiting;
+        let detail = state_of(&machine, machine.by_path(1), waiting);
+        assert!(!detail.contains("boards"), "{detail}");
     }
 
     #[test]

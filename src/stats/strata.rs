@@ -133,7 +133,26 @@ pub struct FactorTest {
     pub levels: Vec<Level>,
     /// All pairs of levels; empty where there is no p.
     pub differences: Vec<LevelDifference>,
+    /// How much the effect of one hangs on the other; only for two factors
+    /// of two levels together that have a p.
+    pub interaction: Option<Interaction>,
 }
+
+/// What two factors of two levels each do together beyond what each does.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Interaction {
+    /// Log odds ratio of the later level of the second factor against its
+    /// earlier one, at the later level of the first less that at its earlier.
+    pub log_odds: f64,
+    /// Its standard error from the scatter between units.
+    pub standard_error: f64,
+    /// Its limits.
+    pub interval: Interval,
+}
+
+/// What stands between the names of two factors, and of their levels, taken
+/// together.
+pub const TOGETHER: &str = " × ";
 
 /// Degrees of freedom of scatter below which no p-value is given.
 pub const LEAST_DF: u32 = 4;
@@ -257,7 +276,7 @@ pub fn factor_tests(
         let (one, other) = (label(a), label(b));
         let finer = if factor_tiers[a] >= factor_tiers[b] { a } else { b };
         let label = model::Label {
-            name: format!("{} × {}", one.name, other.name),
+            name: format!("{}{TOGETHER}{}", one.name, other.name),
             applied_to: one.applied_to.max(other.applied_to),
             tested_on: label(finer).tested_on,
         };

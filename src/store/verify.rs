@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use crate::store::in_a_row;
 use crate::store::journal::Standing;
-use crate::store::{Doing, Store, StoreError, backup, library};
+use crate::store::{Doing, Gap, Store, StoreError, backup, library};
 use crate::trial::book::Book;
 use crate::trial::conserved::imbalances;
 
@@ -187,35 +187,20 @@ impl Store {
     /// Gaps in the numbers that boards give their samples, and samples that
     /// wait for their date.
     fn look_at_numbers(&self) -> Result<Finding, StoreError> {
-        let mut statement = self
-            .connection
-            .prepare(
-                "SELECT board, count(DISTINCT boot), sum(n), sum(missing) \
-                 FROM (SELECT board, boot, sum(to_seq - from_seq + 1) AS n, \
-                 max(to_seq) - min(from_seq) + 1 \
-                 - sum(to_seq - from_seq + 1) AS missing \
-                 FROM seen GROUP BY board, boot) GROUP BY board",
-            )
-            .reading()?;
-        let mut rows = statement.query([]).reading()?;
-        let (mut stored, mut missing, mut problems) = (0, 0, Vec::new());
-        let mut details = Vec::new();
-        while let Some(row) = rows.next().reading()? {
-            let board: String = row.get(0).reading()?;
-            let boots: i64 = row.get(1).reading()?;
-            let (n, gap): (i64, i64) =
-                (row.get(2).reading()?, row.get(3).reading()?);
-            stored += n;
-            missing += gap;
-            if gap < 0 {
-                problems.push(format!("{board}: numbers stored twice"));
-            } else if gap > 0 {
-                details.push(format!(
-                    "{board}: {gap} missing of {}, in {boots} starts",
-                    n + gap
-                ));
-            }
-        }
+        let gaps = self.gaps()?;
+        let stored: u64 = gaps.iter().map(|gap| gap.stored).sum();
+        let missing: u64 = gaps.iter().map(|gap| gap.missing).sum();
+        let mut details: Vec<String> = gaps
+            .iter()
+            .filter(|gap| gap.missing > 0)
+            .map(|gap| {
+                let Gap { board, starts, stored, missing } = gap;
+                let all = stored + missing;
+                format!(
+                    "{board}: {missing} missing of {all}, in {starts} starts"
+                )
+            })
+            .collect();
         let undated: i64 = self
             .connection
             .query_row(
@@ -232,9 +217,7 @@ impl Store {
             0 => format!("{stored} numbered samples, without a gap"),
             n => format!("{stored} numbered samples; {n} never came"),
         };
-        let sound = problems.is_empty();
-        problems.extend(details);
-        Ok(Finding::new("numbers", sound, words).with(problems))
+        Ok(Finding::new("numbers", true, words).with(details))
     }
 
     fn look_at_refused(&self) -> Result<Finding, StoreError> {

@@ -4,7 +4,8 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use crate::observation::{Name, Quantity};
-use crate::study::factors::{PLACE, level};
+use crate::stats::strata::TOGETHER;
+use crate::study::factors::{FactorStudy, PLACE, is_pair, level, studied_name};
 use crate::study::findings::LEAST_PLACE_RUNS;
 use crate::study::place::{BASES, PlaceStudy};
 use crate::study::wording::{factor as spoken, list, percent};
@@ -28,6 +29,7 @@ pub(crate) fn cautions(material: Material<'_>, study: &Study) -> Vec<Caution> {
     };
     say("place-is-one-spot", place_is_one_spot(study));
     say("order-of-places", order_of_places(study));
+    say("planned-not-there", planned_not_there(material, study));
     say("not-crossed", not_crossed(study));
     say("calendar", calendar(study));
     say("one-unit-a-level", one_unit_a_level(study));
@@ -50,10 +52,11 @@ fn germination_places(study: &Study) -> Vec<&PlaceStudy> {
 }
 
 /// Place against warmth, light and damp can never be separated while there
-/// are few place-runs: says which pairs, with their correlation.
+/// are few place-runs, nor conditions that went together in many: says which
+/// pairs, with their correlation.
 fn place_is_one_spot(study: &Study) -> Option<String> {
     let places = germination_places(study);
-    if places.len() < 2 || places.len() >= LEAST_PLACE_RUNS {
+    if places.len() < 2 {
         return None;
     }
     let mean = |quantity: Quantity| -> Vec<Option<f64>> {
@@ -67,17 +70,28 @@ fn place_is_one_spot(study: &Study) -> Option<String> {
         mean(Quantity::Light),
         mean(Quantity::Humidity),
     );
-    let pairs: Vec<String> = [
+    let found: Vec<(&str, f64)> = [
         ("warmth with light", &warmth, &light),
         ("warmth with humidity", &warmth, &damp),
         ("light with humidity", &light, &damp),
     ]
     .into_iter()
-    .filter_map(|(words, a, b)| {
-        let r = correlation(a, b)?;
-        Some(format!("{words} {}", signed(r)))
-    })
+    .filter_map(|(words, a, b)| Some((words, correlation(a, b)?)))
     .collect();
+    let say = |(words, r): &(&str, f64)| format!("{words} {}", signed(*r));
+    if places.len() >= LEAST_PLACE_RUNS {
+        let tied: Vec<String> =
+            found.iter().filter(|(_, r)| r.abs() >= TIED).map(say).collect();
+        return (!tied.is_empty()).then(|| {
+            format!(
+                "Over these {} place-runs some conditions went together and \
+                 cannot be told apart (correlation): {}.",
+                places.len(),
+                list(&tied)
+            )
+        });
+    }
+    let pairs: Vec<String> = found.iter().map(say).collect();
     let shown = if pairs.is_empty() {
         String::new()
     } else {
@@ -95,6 +109,9 @@ fn place_is_one_spot(study: &Study) -> Option<String> {
         places.len()
     ))
 }
+
+/// Conditions that correlate so much are one condition with two names.
+const TIED: f64 = 0.8;
 
 fn signed(r: f64) -> String {
     if r < 0.0 { format!("−{:.2}", -r) } else { format!("{r:.2}") }
@@ -154,12 +171,42 @@ fn order_of_places(study: &Study) -> Option<String> {
     ))
 }
 
+/// Factors that could be mixed with the place or the season.
+fn mixable(study: &Study) -> impl Iterator<Item = &FactorStudy> {
+    study.factors.iter().filter(|f| f.name() != PLACE && !is_pair(f.name()))
+}
+
+/// Comparisons that were planned, but of which no unit knows: a level that
+/// was never written, a name spelt in two ways.
+fn planned_not_there(material: Material<'_>, study: &Study) -> Option<String> {
+    let known = |planned: &str| {
+        let name = studied_name(planned);
+        let turned: Vec<&str> = name.rsplit(TOGETHER).collect();
+        let turned = turned.join(TOGETHER);
+        study.factors.iter().any(|f| f.name() == name || f.name() == turned)
+    };
+    let missing: Vec<String> = material
+        .trial
+        .planned
+        .iter()
+        .filter(|planned| !known(planned))
+        .map(|planned| spoken(planned))
+        .collect();
+    (!missing.is_empty()).then(|| {
+        format!(
+            "Planned, but not compared, because no container has a level of \
+             it: {}.",
+            list(&missing)
+        )
+    })
+}
+
 /// A factor of batches and the places: separable only when every level was
 /// at every place.
 fn not_crossed(study: &Study) -> Option<String> {
     let containers: Vec<_> = study.containers().collect();
     let mut open = Vec::new();
-    for factor in study.factors.iter().filter(|f| f.name() != PLACE) {
+    for factor in mixable(study) {
         let name = factor.name();
         let cells: BTreeSet<(String, String)> = containers
             .iter()
@@ -185,7 +232,7 @@ fn not_crossed(study: &Study) -> Option<String> {
 
 fn calendar(study: &Study) -> Option<String> {
     let mut mixed = Vec::new();
-    for factor in study.factors.iter().filter(|f| f.name() != PLACE) {
+    for factor in mixable(study) {
         let mut sown: BTreeMap<String, (f64, u32)> = BTreeMap::new();
         for unit in study.containers() {
             if let Some(level) = level(unit, factor.name()) {

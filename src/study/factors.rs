@@ -12,7 +12,7 @@ use crate::stats::holm::holm;
 use crate::stats::interval::Confidence;
 use crate::stats::proportion::Proportion;
 use crate::stats::strata::{
-    ContainerOutcome, Factor, FactorTest, LevelDifference, Stratum,
+    ContainerOutcome, Factor, FactorTest, LevelDifference, Stratum, TOGETHER,
     factor_tests,
 };
 use crate::study::UnitStudy;
@@ -107,16 +107,18 @@ pub(crate) fn studies(trial: &Trial, units: &[UnitStudy]) -> Vec<FactorStudy> {
     let (rows, left_out) = rows(&containers, &factors);
     let plain: Vec<Factor> =
         factors.iter().map(|(factor, _)| factor.clone()).collect();
-    let tests = tests(&rows, &plain, Confidence::NINETY_FIVE);
+    let pairs = planned_pairs(trial, &plain);
+    let tests = tests(&rows, &plain, &pairs, Confidence::NINETY_FIVE);
     let mut studies: Vec<FactorStudy> = tests
         .into_iter()
         .map(|test| {
-            let planned = factors
-                .iter()
-                .any(|(factor, planned)| *planned && factor.name == test.name);
+            let planned = is_pair(&test.name)
+                || factors.iter().any(|(factor, planned)| {
+                    *planned && factor.name == test.name
+                });
             FactorStudy {
                 planned,
-                joint_differences: joint(&rows, &plain, &test),
+                joint_differences: joint(&rows, &plain, &pairs, &test),
                 exact: planned
                     .then(|| few_units::exact(&rows, &plain, &test))
                     .flatten(),
@@ -134,6 +136,41 @@ pub(crate) fn studies(trial: &Trial, units: &[UnitStudy]) -> Vec<FactorStudy> {
     studies
 }
 
+/// What stands between two factors whose joint effect is planned:
+/// `chill_weeks:place`, as in model formulas.
+const JOINT: char = ':';
+
+/// Whether a name is that of two factors together.
+#[must_use]
+pub fn is_pair(name: &str) -> bool {
+    name.contains(TOGETHER)
+}
+
+/// Planned pairs, by position of their factors.
+fn planned_pairs(trial: &Trial, factors: &[Factor]) -> Vec<(usize, usize)> {
+    let position = |name: &str| factors.iter().position(|f| f.name == name);
+    let mut pairs = Vec::new();
+    for planned in &trial.planned {
+        let pair = planned
+            .split_once(JOINT)
+            .and_then(|(a, b)| position(a).zip(position(b)))
+            .filter(|(a, b)| a != b);
+        if let Some((a, b)) = pair
+            && !pairs.contains(&(a, b))
+            && !pairs.contains(&(b, a))
+        {
+            pairs.push((a, b));
+        }
+    }
+    pairs
+}
+
+/// The name under which a planned comparison is studied.
+#[must_use]
+pub fn studied_name(planned: &str) -> String {
+    planned.replace(JOINT, TOGETHER)
+}
+
 /// The share by which all pairs of a factor may miss together.
 const JOINT_MISS: f64 = 0.05;
 
@@ -141,6 +178,7 @@ const JOINT_MISS: f64 = 0.05;
 fn joint(
     rows: &[ContainerOutcome],
     factors: &[Factor],
+    pairs: &[(usize, usize)],
     test: &FactorTest,
 ) -> Vec<LevelDifference> {
     let Ok(n_pairs) = u32::try_from(test.differences.len()) else {
@@ -150,7 +188,7 @@ fn joint(
     let Ok(confidence) = Confidence::new(level) else {
         return Vec::new();
     };
-    tests(rows, factors, confidence)
+    tests(rows, factors, pairs, confidence)
         .into_iter()
         .find(|wider| wider.name == test.name)
         .map_or_else(Vec::new, |wider| wider.differences)
@@ -162,9 +200,10 @@ fn joint(
 fn tests(
     rows: &[ContainerOutcome],
     factors: &[Factor],
+    pairs: &[(usize, usize)],
     confidence: Confidence,
 ) -> Vec<FactorTest> {
-    match factor_tests(rows, factors, &[], confidence) {
+    match factor_tests(rows, factors, pairs, confidence) {
         Ok(tests) => tests,
         Err(StatsError::DiffersInside { .. }) => {
             one_by_one(rows, factors, confidence)
@@ -243,9 +282,14 @@ fn rows(
     (rows, left_out)
 }
 
-/// The level of a factor, the place and the lot included.
+/// The level of a factor, the place and the lot included; of two factors
+/// together both levels.
 #[must_use]
 pub fn level(unit: &UnitStudy, factor: &str) -> Option<String> {
+    if let Some((one, other)) = factor.split_once(TOGETHER) {
+        let (one, other) = (level(unit, one)?, level(unit, other)?);
+        return Some(format!("{one}{TOGETHER}{other}"));
+    }
     let outcome = &unit.outcome;
     match outcome.level(factor) {
         Some(level) => Some(level.to_owned()),

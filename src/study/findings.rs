@@ -5,9 +5,9 @@
 //! them cannot tell apart.
 
 use crate::stats::interval::Interval;
-use crate::stats::strata::{FactorTest, Level, LevelDifference};
+use crate::stats::strata::{FactorTest, Level, LevelDifference, TOGETHER};
 use crate::study::Study;
-use crate::study::factors::{FactorStudy, PLACE};
+use crate::study::factors::{FactorStudy, PLACE, is_pair};
 use crate::study::fridge::FridgeStudy;
 use crate::study::wording::{self, counted, list, p_value};
 
@@ -96,7 +96,12 @@ fn about(study: &Study, factor: &FactorStudy) -> Finding {
         };
         (FindingKind::Exploratory, verdict.to_owned())
     } else if let Some(p) = factor.corrected_p {
-        (FindingKind::Planned, verdict(study, factor, p))
+        let verdict = if is_pair(&test.name) {
+            verdict_of_pair(study, factor, p)
+        } else {
+            verdict(study, factor, p)
+        };
+        (FindingKind::Planned, verdict)
     } else {
         let why = test.why_no_p.as_ref().map_or_else(
             || "there is no comparison to make".to_owned(),
@@ -244,6 +249,65 @@ fn verdict(study: &Study, factor: &FactorStudy, p: f64) -> String {
         sentences.push("This is about these spots in this run.".to_owned());
     }
     sentences.join(" ")
+}
+
+/// Whether what one factor does hangs on another.
+fn verdict_of_pair(study: &Study, factor: &FactorStudy, p: f64) -> String {
+    let Some((one, other)) = factor.name().split_once(TOGETHER) else {
+        return String::new();
+    };
+    let shown = differences_of_pair(study, factor, (one, other));
+    let (one, other) = (spoken(one), spoken(other));
+    if p >= SIGNIFICANCE {
+        format!(
+            "Whether what {other} does hangs on {one}, this trial cannot \
+             tell.{shown}"
+        )
+    } else {
+        format!("What {other} does hangs on {one}.{shown}")
+    }
+}
+
+/// The effect of one factor at each level of the other, for two of two
+/// levels.
+fn differences_of_pair(
+    study: &Study,
+    factor: &FactorStudy,
+    (one, other): (&str, &str),
+) -> String {
+    let cells = &factor.test.levels;
+    let (Some(interaction), [a, b, c, d]) =
+        (factor.test.interaction, &cells[..])
+    else {
+        return String::new();
+    };
+    let part = |level: &Level| {
+        let (first, second) = level.name.split_once(TOGETHER)?;
+        Some((
+            study.level_words(one, first),
+            study.level_words(other, second).short(),
+        ))
+    };
+    let (Some((early, from)), Some((_, to)), Some((late, _))) =
+        (part(a), part(b), part(c))
+    else {
+        return String::new();
+    };
+    let gain = |low: &Level, high: &Level| {
+        whole(100.0 * (high.estimate - low.estimate))
+    };
+    let ratio = |log: f64| format!("{:.2}", log.exp());
+    format!(
+        " {to} less {from}: {} of every 100 {}, {} {}; the second odds ratio \
+         is {} times the first, interval {} to {}.",
+        gain(a, b),
+        early.phrase(),
+        gain(c, d),
+        late.phrase(),
+        ratio(interaction.log_odds),
+        ratio(interaction.interval.lower),
+        ratio(interaction.interval.upper)
+    )
 }
 
 /// More pairs than this are named, not each told with its numbers.

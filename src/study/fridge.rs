@@ -132,9 +132,8 @@ fn one(
     let humidity = &logs.get(name, Quantity::Humidity)?.log;
     let stated = material
         .house
-        .watches
-        .get(&(name.clone(), Quantity::Temperature))
-        .and_then(|(_, watch)| Some((watch.low?, watch.high?)));
+        .range_of(name, Quantity::Temperature)
+        .and_then(|watch| Some((watch.low?, watch.high?)));
     let wanted = stated.unwrap_or_else(usual_range);
     let whole = |shape| {
         HourlySums::of(temperature, shape).over(&[span], HoursOfDay::ALL)

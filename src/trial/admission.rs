@@ -8,7 +8,8 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use crate::trial::book::{Book, Problem};
 use crate::trial::entry::{
-    Batch, Check, Closure, Container, Draft, Entry, EntryId, Statement, Watch,
+    Batch, Check, Closure, Container, Draft, Entry, EntryId, Rule, Statement,
+    Watch, word_of,
 };
 use crate::units::Instant;
 
@@ -281,10 +282,12 @@ fn key(draft: &Draft) -> Option<String> {
             let quantity = quantity.map(String::from).unwrap_or_default();
             format!("excluded {board} {probe} {quantity} {at}")
         }
-        Statement::Watch(Watch { place, quantity, .. })
-        | Statement::Unwatch { place, quantity } => {
-            format!("watch {place} {} {at}", quantity.0)
+        Statement::Watch(Watch { place, quantity, rule, .. })
+        | Statement::Unwatch { place, quantity, rule } => {
+            let rule = word_of(&Rule::WORDS, rule);
+            format!("watch {place} {} {rule} {at}", quantity.0)
         }
+        Statement::Cells { board, .. } => format!("cells {board} {at}"),
         Statement::Climate { place, .. } => format!("climate {place} {at}"),
         Statement::Note { about, text } => {
             let about = about.as_ref().map(ToString::to_string);

@@ -8,9 +8,12 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use crate::observation::{Name, Quantity, Series};
-use crate::trial::entry::{Check, Entry, EntryId, Lot, Statement, Watch};
+use crate::trial::entry::{
+    Check, Chemistry, Entry, EntryId, Lot, Rule, Statement, Watch, word_of,
+};
 use crate::trial::house::{
-    BoardStay, Calibration, Excluded, HandReading, House, MainBoard, Place,
+    BoardStay, Calibration, Cells, Excluded, HandReading, House, MainBoard,
+    Place,
 };
 use crate::trial::unit::Unit;
 use crate::trial::when::When;
@@ -285,18 +288,37 @@ impl Book {
             }
             Statement::Watch(watch) => {
                 self.known_place(&watch.place)?;
-                sound_range(watch)?;
+                sound_watch(watch)?;
                 self.house.watches.insert(
-                    (watch.place.clone(), watch.quantity.0),
+                    (watch.place.clone(), watch.quantity.0, watch.rule),
                     (entry.id, watch.clone()),
                 );
             }
-            Statement::Unwatch { place, quantity } => {
+            Statement::Cells { board, chemistry, low_volts, lasts_days } => {
+                sound_cells(*chemistry, *low_volts, *lasts_days)?;
+                let cells = Cells {
+                    entry: entry.id,
+                    from: when.at,
+                    chemistry: *chemistry,
+                    low_volts: *low_volts,
+                    lasts_days: *lasts_days,
+                };
+                let known = self.house.cells.get(board);
+                if known.is_none_or(|known| known.from <= cells.from) {
+                    self.house.cells.insert(board.clone(), cells);
+                }
+            }
+            Statement::Unwatch { place, quantity, rule } => {
                 self.house
                     .watches
-                    .remove(&(place.clone(), quantity.0))
+                    .remove(&(place.clone(), quantity.0, *rule))
                     .ok_or_else(|| {
-                        format!("there is no {} watch at {place}", quantity.0)
+                        let rule = word_of(&Rule::WORDS, rule);
+                        format!(
+                            "there is no {} watch of the rule {rule} at \
+                             {place}",
+                            quantity.0
+                        )
                     })?;
             }
             Statement::Climate {
@@ -375,6 +397,7 @@ fn rank(statement: &Statement, containers: &BTreeSet<&Name>) -> u8 {
         | Statement::Excluded { .. }
         | Statement::Watch(_)
         | Statement::Unwatch { .. }
+        | Statement::Cells { .. }
         | Statement::Climate { .. }
         | Statement::Seedling { .. }
         | Statement::Note { .. } => 9,
@@ -435,6 +458,77 @@ pub(crate) fn end_stay(
             *to = Some(next);
             Ok(())
         }
+    }
+}
+
+/// Whether a watch can ever be kept, by what its rule asks for.
+///
+/// # Errors
+/// What is wrong with it, in words.
+pub fn sound_watch(watch: &Watch) -> Result<(), String> {
+    let word = word_of(&Rule::WORDS, &watch.rule);
+    if watch.wet_is_normal && watch.rule != Rule::Sensor {
+        return Err(format!(
+            "that full air is normal is said of a sensor watch, not of the \
+             rule {word}"
+        ));
+    }
+    let temperature = watch.quantity.0 == Quantity::Temperature;
+    match watch.rule {
+        Rule::Range => sound_range(watch),
+        Rule::Freezing | Rule::Door if !temperature => {
+            Err(format!("the rule {word} is for temperature only"))
+        }
+        Rule::Freezing => {
+            match (watch.low, watch.high) {
+                (Some(_), None) => sound_range(watch),
+                _ => Err("a freezing watch has a lowest value and no highest"
+                    .to_owned()),
+            }
+        }
+        Rule::DaySum if !(1..1440).contains(&watch.for_minutes) => {
+            Err("a day may be out of range for 1 to 1439 minutes".to_owned())
+        }
+        Rule::DaySum => sound_range(watch),
+        Rule::Drift | Rule::Door => match (watch.low, watch.high) {
+            (None, Some(by)) if by > 0.0 && by.is_finite() => {
+                if watch.margin >= 0.0 && watch.margin < by {
+                    return Ok(());
+                }
+                Err(format!("a margin of {} is not below {by}", watch.margin))
+            }
+            _ => Err(format!(
+                "the rule {word} needs a highest value above 0, how far it may \
+                 move, and no lowest"
+            )),
+        },
+        Rule::Sensor if watch.low.or(watch.high).is_some() => {
+            Err("a sensor watch has no limits".to_owned())
+        }
+        Rule::Sensor => Ok(()),
+    }
+}
+
+fn sound_cells(
+    chemistry: Chemistry,
+    low_volts: Option<f64>,
+    lasts_days: Option<u32>,
+) -> Result<(), String> {
+    if low_volts.is_some_and(|volts| !(0.1..60.0).contains(&volts)) {
+        return Err("low volts must lie between 0.1 and 60".to_owned());
+    }
+    if lasts_days == Some(0) {
+        return Err("cells last at least a day".to_owned());
+    }
+    match (chemistry, low_volts, lasts_days) {
+        (Chemistry::Lithium, _, None) => Err("lithium cells hold their \
+             voltage to the end: say how many days they may be used"
+            .to_owned()),
+        (Chemistry::Alkaline | Chemistry::Rechargeable, None, _) => {
+            Err("say at how many volts these cells are near their end"
+                .to_owned())
+        }
+        _ => Ok(()),
     }
 }
 

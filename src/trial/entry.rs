@@ -325,7 +325,57 @@ impl Closure {
     }
 }
 
-/// A range for a quantity at a place that the grower wants kept.
+/// How the readings of a watched quantity are judged.
+#[derive(
+    Debug,
+    Clone,
+    Copy,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Hash,
+    Default,
+    Serialize,
+    Deserialize,
+)]
+#[serde(rename_all = "kebab-case")]
+pub enum Rule {
+    /// The mean leaves a range for a while.
+    #[default]
+    Range,
+    /// The same for frost alone, with a shorter mean and wait of its own.
+    Freezing,
+    /// Minutes outside a range add up over 24 hours.
+    DaySum,
+    /// The mean of 24 hours moved away from that of the days before.
+    Drift,
+    /// It stays above what its own cycle usually reaches: a door left open.
+    Door,
+    /// The sensor repeats itself or lies at the end of its scale.
+    Sensor,
+}
+
+impl Rule {
+    /// All rules with their words.
+    pub const WORDS: [(Self, &'static str); 6] = [
+        (Self::Range, "range"),
+        (Self::Freezing, "freezing"),
+        (Self::DaySum, "day-sum"),
+        (Self::Drift, "drift"),
+        (Self::Door, "door"),
+        (Self::Sensor, "sensor"),
+    ];
+
+    /// Whether it is the plain range, which the ledger does not spell out.
+    #[must_use]
+    pub fn is_range(&self) -> bool {
+        *self == Self::Range
+    }
+}
+
+/// A range for a quantity at a place that the grower wants kept, or another
+/// thing about its readings that needs somebody.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct Watch {
@@ -333,21 +383,49 @@ pub struct Watch {
     pub place: Name,
     /// What.
     pub quantity: QuantityWord,
+    /// How it is judged; one watch for each place, quantity and rule.
+    #[serde(default, skip_serializing_if = "Rule::is_range")]
+    pub rule: Rule,
     /// Lowest wanted value.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub low: Option<f64>,
-    /// Highest wanted value.
+    /// Highest wanted value; with `drift` and `door` how far it may move.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub high: Option<f64>,
     /// The mean of so many minutes is compared.
     pub mean_minutes: u32,
-    /// How long it must be out before it is an alert.
+    /// How long it must be out before it is an alert; with `day-sum` the
+    /// minutes out that a day may have.
     pub for_minutes: u32,
     /// How far inside the range it must come to be in again.
     pub margin: f64,
     /// Whether quiet hours hold it back.
     #[serde(default)]
     pub urgent: bool,
+    /// With `sensor`: full air is normal here, as in a closed wet box.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub wet_is_normal: bool,
+}
+
+/// What a board's cells are made of.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Chemistry {
+    /// Alkaline: sinks steadily, and sags in the cold.
+    Alkaline,
+    /// Primary lithium: holds its voltage until shortly before its end.
+    Lithium,
+    /// Rechargeable nickel-metal hydride.
+    Rechargeable,
+}
+
+impl Chemistry {
+    /// All of them with their words.
+    pub const WORDS: [(Self, &'static str); 3] = [
+        (Self::Alkaline, "alkaline"),
+        (Self::Lithium, "lithium"),
+        (Self::Rechargeable, "rechargeable"),
+    ];
 }
 
 /// A quantity that is written as its word.
@@ -549,6 +627,23 @@ pub enum Statement {
         place: Name,
         /// What.
         quantity: QuantityWord,
+        /// Which of its watches.
+        #[serde(default, skip_serializing_if = "Rule::is_range")]
+        rule: Rule,
+    },
+    /// Fresh cells were put into a board.
+    Cells {
+        /// The board.
+        board: Name,
+        /// What they are made of.
+        chemistry: Chemistry,
+        /// So many volts are near the end; not needed for lithium.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        low_volts: Option<f64>,
+        /// After so many days they are to be changed, as the grower knows
+        /// from the cells before.
+        #[serde(default, skip_serializing_if = "Option::is_none")]
+        lasts_days: Option<u32>,
     },
     /// A hand reading: a stated condition, never integrated.
     Climate {
@@ -599,6 +694,7 @@ impl Statement {
             Self::Excluded { .. } => "excluded",
             Self::Watch(_) => "watch",
             Self::Unwatch { .. } => "unwatch",
+            Self::Cells { .. } => "cells",
             Self::Climate { .. } => "climate",
             Self::Note { .. } => "note",
             Self::Undo => "undo",
@@ -617,6 +713,7 @@ impl Statement {
                 | Self::Excluded { .. }
                 | Self::Watch(_)
                 | Self::Unwatch { .. }
+                | Self::Cells { .. }
                 | Self::Climate { .. }
         )
     }
@@ -644,6 +741,7 @@ impl Statement {
             Self::BoardStay { board, probe, .. }
             | Self::Calibration { board, probe, .. }
             | Self::Excluded { board, probe, .. } => format!("{board}/{probe}"),
+            Self::Cells { board, .. } => board.to_string(),
             Self::Note { about, .. } => {
                 about.as_ref().map(ToString::to_string).unwrap_or_default()
             }

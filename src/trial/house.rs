@@ -7,7 +7,7 @@
 use std::collections::BTreeMap;
 
 use crate::observation::{Name, Quantity, Series};
-use crate::trial::entry::{EntryId, PlaceKind, Watch};
+use crate::trial::entry::{Chemistry, EntryId, PlaceKind, Rule, Watch};
 use crate::trial::when::When;
 use crate::units::Instant;
 
@@ -94,6 +94,24 @@ pub struct Excluded {
     pub why: String,
 }
 
+/// Cells as they were put into a board.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Cells {
+    /// The entry that says so.
+    pub entry: EntryId,
+    /// When they were put in.
+    pub from: Instant,
+    /// What they are made of.
+    pub chemistry: Chemistry,
+    /// So many volts are near the end.
+    pub low_volts: Option<f64>,
+    /// After so many days they are to be changed.
+    pub lasts_days: Option<u32>,
+}
+
+/// What a watch is known by: one for each place, quantity and rule.
+pub type WatchKey = (Name, Quantity, Rule);
+
 /// A stated condition, never integrated.
 #[derive(Debug, Clone, PartialEq)]
 pub struct HandReading {
@@ -155,7 +173,9 @@ pub struct House {
     /// Excluded windows.
     pub excluded: Vec<Excluded>,
     /// Watches in force, with the entry that made each.
-    pub watches: BTreeMap<(Name, Quantity), (EntryId, Watch)>,
+    pub watches: BTreeMap<WatchKey, (EntryId, Watch)>,
+    /// The newest cells of each board.
+    pub cells: BTreeMap<Name, Cells>,
     /// Hand readings in order.
     pub hand_readings: Vec<HandReading>,
 }
@@ -219,6 +239,13 @@ impl House {
             }
         }
         voices
+    }
+
+    /// The range to be kept for a quantity at a place, if there is one.
+    #[must_use]
+    pub fn range_of(&self, place: &Name, quantity: Quantity) -> Option<&Watch> {
+        let key = (place.clone(), quantity, Rule::Range);
+        self.watches.get(&key).map(|(_, watch)| watch)
     }
 
     /// Where a board's probe is at an instant.

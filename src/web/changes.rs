@@ -172,7 +172,7 @@ pub(crate) fn moved(
     let here = or_answer!(one(desk, text));
     let mut reading = Reading::default();
     let statements = move_and_look(here, form, &mut reading);
-    let drafts = draft_all(desk, here, statements, reading.wrong);
+    let drafts = draft_all(desk, here, form, statements, reading.wrong);
     write(desk, here, "move", form, drafts, back(here))
 }
 
@@ -227,7 +227,7 @@ pub(crate) fn mould(
         });
     let unit = here.unit.name.clone();
     let said = vec![Statement::Mould { unit, severity }];
-    let drafts = draft_all(desk, here, said, wrong);
+    let drafts = draft_all(desk, here, form, said, wrong);
     write(desk, here, "mould", form, drafts, back(here))
 }
 
@@ -265,20 +265,21 @@ pub(crate) fn close(
         );
     }
     let said = vec![Statement::Closure(closure)];
-    let drafts = draft_all(desk, here, said, reading.wrong);
+    let drafts = draft_all(desk, here, form, said, reading.wrong);
     write(desk, here, "close", form, drafts, back(here))
 }
 
 fn draft_all(
     desk: &Desk,
     here: Here<'_>,
+    form: &Form,
     statements: Vec<Statement>,
     wrong: Wrong,
 ) -> Result<Vec<Draft>, Wrong> {
     if !wrong.is_empty() {
         return Err(wrong);
     }
-    let when = When::exactly(desk.now);
+    let when = When::exactly(desk.looked_at(form));
     let trial = Some(&here.trial.name);
     Ok(statements
         .into_iter()

@@ -124,8 +124,8 @@ pub(crate) fn record(
     if !reading.wrong.is_empty() {
         return Ok(again(desk, here, "count", form, reading.wrong));
     }
-    let draft =
-        Draft::new(Some(&here.trial.name), When::exactly(desk.now), statement);
+    let when = When::exactly(desk.looked_at(form));
+    let draft = Draft::new(Some(&here.trial.name), when, statement);
     let written = match desk.record(&[draft], form)? {
         Written::Refused(refused) => {
             let wrong = whole(&refused);

@@ -13,7 +13,7 @@ use tokio::sync::Semaphore;
 
 use crate::exchange::times::ZoneRule;
 use crate::source::Now;
-use crate::store::{Access, Keep, Records, Store, StoreError};
+use crate::store::{Access, Keep, NewAnswer, Records, Store, StoreError};
 use crate::trial::admission::OnConflict;
 use crate::trial::book::Book;
 use crate::trial::entry::{Draft, Entry, EntryId};
@@ -117,6 +117,16 @@ impl Site {
         }
     }
 
+    /// Whether there is a password and this visitor has not given it.
+    pub(crate) fn is_locked(&self, visitor: &Visitor) -> bool {
+        self.password.is_some() && !visitor.session.logged_in
+    }
+
+    /// Where the data file is.
+    pub(crate) fn data(&self) -> &Path {
+        &self.data
+    }
+
     /// Lets a page look at the store, on a thread that may wait.
     pub(crate) async fn at_desk(
         self: &Arc<Self>,
@@ -194,6 +204,23 @@ impl Desk {
         Ok(Self { site, store, loaded, visitor, now })
     }
 
+    /// For what is shown to whoever may look; never for a form.
+    pub(crate) fn for_everybody(site: Arc<Site>) -> Result<Self, StoreError> {
+        let session = Session {
+            id: String::new(),
+            token: String::new(),
+            logged_in: false,
+        };
+        let (who, may_leave) = (String::new(), false);
+        Self::open(site, Visitor { session, who, may_leave })
+    }
+
+    /// When the grower looked: now, or when a kept form was typed.
+    pub(crate) fn looked_at(&self, form: &Form) -> Instant {
+        let ago = form.typed_ago_millis().unwrap_or_default();
+        self.now.plus_millis(-ago)
+    }
+
     pub(crate) fn zone(&self) -> &ZoneRule {
         &self.site.zone
     }
@@ -220,13 +247,24 @@ impl Desk {
         form.key().map_or(Ok(false), |key| self.store.form_is_taken(key))
     }
 
+    /// Writes what is answered to an alert, once for each form.
+    pub(crate) fn answer_alert(
+        &self,
+        new: &NewAnswer<'_>,
+    ) -> Result<(), StoreError> {
+        let mut store = Store::open(&self.site.data, Access::ReadWrite)?;
+        store.answer_alert(new, self.now).map(drop)
+    }
+
     /// Writes drafts, all or nothing, once for each form.
     pub(crate) fn record(
         &self,
         drafts: &[Draft],
         form: &Form,
     ) -> Result<Written, StoreError> {
-        let key = match form.key() {
+        let sound =
+            form.key().and_then(|key| form.typed_ago_millis().map(|_| key));
+        let key = match sound {
             Ok(key) => key,
             Err(told) => return Ok(Written::Refused(vec![(0, told)])),
         };

@@ -8,13 +8,15 @@ use std::net::{IpAddr, SocketAddr};
 
 use crate::web::WebError;
 
-/// The port that an `http` address leaves out.
-const HTTP_PORT: u16 = 80;
+/// The ports that an address leaves out, without and with TLS.
+const PORTS: [u16; 2] = [80, 443];
 
 /// Names and origins that are ours.
 #[derive(Debug)]
 pub(crate) struct Door {
     listen: SocketAddr,
+    /// `https` instead of `http`.
+    tls: bool,
     /// Scheme and authority of the base address.
     base: Option<(String, String)>,
 }
@@ -22,6 +24,7 @@ pub(crate) struct Door {
 impl Door {
     pub(crate) fn new(
         listen: SocketAddr,
+        tls: bool,
         base_url: Option<&str>,
     ) -> Result<Self, WebError> {
         let base = base_url
@@ -30,7 +33,30 @@ impl Door {
                     .ok_or_else(|| WebError::BaseUrl { text: text.to_owned() })
             })
             .transpose()?;
-        Ok(Self { listen, base })
+        if let Some((scheme, host)) = &base
+            && tls
+            && scheme == "http"
+        {
+            return Err(WebError::BaseScheme { host: host.clone() });
+        }
+        Ok(Self { listen, tls, base })
+    }
+
+    /// Whether the pages are encrypted, so that cookies may insist on it.
+    pub(crate) fn is_tls(&self) -> bool {
+        self.tls
+    }
+
+    /// `http` or `https`.
+    pub(crate) fn scheme(&self) -> &'static str {
+        if self.tls { "https" } else { "http" }
+    }
+
+    /// The name of the base address, without its port.
+    pub(crate) fn base_name(&self) -> Option<&str> {
+        let (_, host) = self.base.as_ref()?;
+        let (name, _) = split_port(host);
+        Some(name.trim_start_matches('[').trim_end_matches(']'))
     }
 
     /// Whether a request to this host is meant for us.
@@ -40,7 +66,7 @@ impl Door {
             return true;
         }
         let (name, port) = split_port(&host);
-        if port.unwrap_or(HTTP_PORT) != self.listen.port() {
+        if port.unwrap_or(PORTS[usize::from(self.tls)]) != self.listen.port() {
             return false;
         }
         if name == "localhost" {
@@ -68,7 +94,7 @@ impl Door {
             .base
             .as_ref()
             .is_some_and(|(s, base)| s == scheme && *base == host);
-        is_base || (scheme == "http" && self.knows_host(&host))
+        is_base || (scheme == self.scheme() && self.knows_host(&host))
     }
 }
 
@@ -99,7 +125,7 @@ mod tests {
 
     fn door(listen: &str) -> Door {
         let base = Some("http://seedbox.local:8420");
-        Door::new(listen.parse().unwrap(), base).unwrap()
+        Door::new(listen.parse().unwrap(), false, base).unwrap()
     }
 
     #[test]
@@ -140,10 +166,24 @@ mod tests {
     #[test]
     fn a_base_address_is_scheme_and_host() {
         let at = "127.0.0.1:80".parse().unwrap();
-        assert!(Door::new(at, None).unwrap().knows_host("localhost"));
+        assert!(Door::new(at, false, None).unwrap().knows_host("localhost"));
         for bad in ["seedbox", "ftp://a", "http://", "http://a/b", "http://a b"]
         {
-            assert!(Door::new(at, Some(bad)).is_err(), "{bad}");
+            assert!(Door::new(at, false, Some(bad)).is_err(), "{bad}");
         }
+    }
+
+    #[test]
+    fn encrypted_pages_take_encrypted_forms_only() {
+        let at = "127.0.0.1:443".parse().unwrap();
+        assert!(Door::new(at, true, Some("http://seedbox.local")).is_err());
+        let door = Door::new(at, true, Some("https://seedbox.local")).unwrap();
+        assert_eq!(door.base_name(), Some("seedbox.local"));
+        assert!(
+            door.knows_host("localhost") && door.knows_host("seedbox.local")
+        );
+        assert!(door.knows_origin("https://localhost"));
+        assert!(!door.knows_origin("http://localhost"));
+        assert!(!door.knows_origin("http://seedbox.local"));
     }
 }

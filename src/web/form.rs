@@ -10,6 +10,11 @@ use crate::web::session::random;
 pub(crate) const TOKEN: &str = "token";
 /// Name of the field that makes a form count once.
 pub(crate) const KEY: &str = "form";
+/// Name of the field that says how long ago a form was typed that was kept
+/// on the phone without a connection.
+const TYPED_AGO: &str = "typed_ago_ms";
+/// Well within the time for which the store knows a form again, ms.
+const LONGEST_KEPT_MILLIS: i64 = 60 * 86_400_000;
 /// No box holds more seeds; more is a slip of the finger.
 const MOST_SEEDS: u32 = 1_000_000;
 /// Free text beyond this is cut off by the refusal, not silently.
@@ -41,6 +46,28 @@ impl Form {
             .iter()
             .filter(move |(field, _)| field == name)
             .map(|(_, value)| value.trim())
+    }
+
+    /// Whether the page's script sent it, which follows no redirect.
+    pub(crate) fn by_script(&self) -> bool {
+        self.text("kept") == "1"
+    }
+
+    /// How long ago it was typed, ms; a form that was not kept is of now.
+    pub(crate) fn typed_ago_millis(&self) -> Result<i64, String> {
+        let typed = self.text(TYPED_AGO);
+        if typed.is_empty() {
+            return Ok(0);
+        }
+        typed
+            .parse()
+            .ok()
+            .filter(|ago| (0..=LONGEST_KEPT_MILLIS).contains(ago))
+            .ok_or_else(|| {
+                "this count was kept for more than 60 days on the phone; \
+                 type it into the tally sheet, with its date"
+                    .to_owned()
+            })
     }
 
     /// The key that makes the form count once.
@@ -157,6 +184,20 @@ mod tests {
             reading.seeds(&form(typed), "new");
             let told = reading.wrong.of("new").unwrap();
             assert!(told.contains(typed), "{told}");
+        }
+    }
+
+    #[test]
+    fn a_kept_form_says_how_long_ago_it_was_typed() {
+        let ago = |text: &str| {
+            Form::new(vec![(TYPED_AGO.to_owned(), text.to_owned())])
+                .typed_ago_millis()
+                .ok()
+        };
+        assert_eq!(ago(""), Some(0));
+        assert_eq!(ago("90000"), Some(90_000));
+        for never in ["-1", "soon", "5184000001", "9223372036854775808"] {
+            assert_eq!(ago(never), None, "{never}");
         }
     }
 

@@ -15,6 +15,10 @@ use crate::web::session::hex;
 
 const PAGE: &str = include_str!("page.css");
 
+/// The one script of all pages; each works without it.
+pub(crate) const SCRIPT: &str =
+    concat!(include_str!("kept.js"), include_str!("live.js"));
+
 /// The one style sheet of all pages.
 pub(crate) fn style_sheet() -> String {
     format!("{}{}\n{PAGE}", colours(), style_of_figures())
@@ -35,6 +39,7 @@ pub(crate) fn whole(
     body: &Markup,
 ) -> Markup {
     let style = concat!("/style.css?v=", env!("CARGO_PKG_VERSION"));
+    let script = concat!("/page.js?v=", env!("CARGO_PKG_VERSION"));
     html! {
         (DOCTYPE)
         html lang="en" {
@@ -45,6 +50,7 @@ pub(crate) fn whole(
                 meta name="color-scheme" content="light dark";
                 title { (title) " · vernalog" }
                 link rel="stylesheet" href=(style);
+                script src=(script) defer {}
                 link rel="icon" href="data:,";
             }
             body {
@@ -60,6 +66,8 @@ pub(crate) fn whole(
                         }
                     }
                 }
+                // Counts that wait on this phone; filled by the script.
+                section.kept id="kept" role="status" hidden {}
                 main id="main" { (body) }
                 footer { (foot(visitor)) }
             }

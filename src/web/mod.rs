@@ -1,10 +1,11 @@
-//! Pages for the phone beside the box: server-rendered, no script, served by
-//! the daemon itself.
+//! Pages for the phone beside the box: server-rendered, served by the daemon
+//! itself; they work without script and better with the one of ours.
 //!
 //! They read the store and write ledger entries through the same door as the
 //! command line. They never touch settings, commands or addresses, and no
 //! rule about seeds is written here.
 
+mod alert;
 mod alerts;
 mod changes;
 mod count;
@@ -12,12 +13,14 @@ mod desk;
 mod door;
 mod form;
 mod frame;
+mod live;
 mod login;
 mod now;
 mod password;
 mod place;
 mod round;
 mod routes;
+mod serving;
 mod session;
 mod tally;
 mod unit;
@@ -28,17 +31,17 @@ use std::io;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
-use std::time::Duration;
 
 use serde::Deserialize;
 use tokio::net::TcpListener;
 use tokio::sync::watch;
-use tokio::time::sleep;
 
 use crate::exchange::times::ZoneRule;
-use crate::source::Now;
+use crate::source::tls::{self, Identity};
+use crate::source::{Now, TlsError};
 use crate::web::desk::Site;
 use crate::web::door::Door;
+use crate::web::live::Live;
 use crate::web::password::Password;
 use crate::web::session::Sessions;
 
@@ -54,6 +57,10 @@ pub struct Settings {
     /// How the pages are called in the house, such as
     /// `http://seedbox.local:8420`.
     pub base_url: Option<String>,
+    /// Certificate for TLS, PEM; with it the pages are `https` only.
+    pub certificate_file: Option<PathBuf>,
+    /// Its key.
+    pub key_file: Option<PathBuf>,
 }
 
 fn loopback() -> SocketAddr {
@@ -62,7 +69,12 @@ fn loopback() -> SocketAddr {
 
 impl Default for Settings {
     fn default() -> Self {
-        Self { listen: loopback(), base_url: None }
+        Self {
+            listen: loopback(),
+            base_url: None,
+            certificate_file: None,
+            key_file: None,
+        }
     }
 }
 
@@ -70,9 +82,12 @@ impl Settings {
     /// Whether they make sense by themselves.
     ///
     /// # Errors
-    /// [`WebError::BaseUrl`].
+    /// [`WebError::BaseUrl`], [`WebError::BaseScheme`], or one file for TLS
+    /// without the other.
     pub fn look(&self) -> Result<(), WebError> {
-        Door::new(self.listen, self.base_url.as_deref()).map(|_| ())
+        let files = (self.certificate_file.as_ref(), self.key_file.as_ref());
+        let tls = tls::both(files.0, files.1)?.is_some();
+        Door::new(self.listen, tls, self.base_url.as_deref()).map(|_| ())
     }
 }
 
@@ -109,6 +124,18 @@ pub enum WebError {
         /// What the settings say.
         text: String,
     },
+    /// The base address says `http` where there is only `https`.
+    #[error(
+        "base_url begins with http, but the pages have a certificate; write \
+         \"https://{host}\""
+    )]
+    BaseScheme {
+        /// Its host.
+        host: String,
+    },
+    /// The files for TLS cannot be used.
+    #[error("no TLS for the pages: {0}")]
+    Tls(#[from] TlsError),
     /// The password file cannot be used.
     #[error(transparent)]
     Password(#[from] PasswordError),
@@ -122,15 +149,13 @@ pub enum WebError {
     },
 }
 
-/// How long open connections may take to end when the daemon stops.
-const FAREWELL: Duration = Duration::from_secs(5);
-
 /// Pages that do not yet serve.
 #[derive(Debug)]
 pub struct Pages {
     listener: TcpListener,
     local: SocketAddr,
     site: Arc<Site>,
+    identity: Option<Identity>,
 }
 
 /// Binds the address and reads the password file.
@@ -148,10 +173,20 @@ pub async fn bind(
     if password.is_none() && !listen.ip().is_loopback() {
         return Err(WebError::OpenToAll { listen });
     }
+    let identity = Identity::of(
+        opening.settings.certificate_file.as_deref(),
+        opening.settings.key_file.as_deref(),
+    )?;
     let failed = |source| WebError::Bind { listen, source };
     let listener = TcpListener::bind(listen).await.map_err(failed)?;
     let local = listener.local_addr().map_err(failed)?;
-    let door = Door::new(local, opening.settings.base_url.as_deref())?;
+    let base_url = opening.settings.base_url.as_deref();
+    let door = Door::new(local, identity.is_some(), base_url)?;
+    let doubt =
+        identity.as_ref().and_then(|i| i.doubt(now(), door.base_name()));
+    if let Some(doubt) = doubt {
+        tracing::warn!(source = "pages", "{doubt}");
+    }
     let site = Arc::new(Site::new(
         data,
         opening.zone,
@@ -160,7 +195,7 @@ pub async fn bind(
         Sessions::default(),
         password,
     ));
-    Ok(Pages { listener, local, site })
+    Ok(Pages { listener, local, site, identity })
 }
 
 impl Pages {
@@ -172,28 +207,9 @@ impl Pages {
 
     /// Serves until told to stop; then open requests may end, for a while.
     pub async fn run(self, stop: watch::Receiver<bool>) {
-        let app = routes::router(self.site);
-        let (told, over) = (stop.clone(), stop);
-        let serving = axum::serve(self.listener, app)
-            .with_graceful_shutdown(stopped(told));
-        let farewell = async {
-            stopped(over).await;
-            sleep(FAREWELL).await;
-        };
-        tokio::select! {
-            served = async { serving.await } => {
-                if let Err(error) = served {
-                    tracing::error!(%error, "the pages ended");
-                }
-            }
-            () = farewell => {
-                tracing::warn!("a page was still being read at the end");
-            }
-        }
+        let live = Live::new(stop.clone());
+        let app = routes::router(Arc::clone(&self.site), live.clone());
+        tokio::spawn(live.watch(self.site));
+        serving::serve(self.listener, self.identity, app, stop).await;
     }
-}
-
-async fn stopped(mut stop: watch::Receiver<bool>) {
-    // A dropped sender is a stop as well.
-    drop(stop.wait_for(|stop| *stop).await);
 }

@@ -3,6 +3,7 @@
 
 use maud::{Markup, html};
 
+use crate::health::ChannelState;
 use crate::observation::{Quantity, Reading};
 use crate::report::words::{number, plain};
 use crate::store::{SeriesInfo, StoreError};
@@ -26,6 +27,7 @@ pub(crate) fn page(desk: &Desk) -> Result<Answer, StoreError> {
     let troubles = troubles(desk)?;
     let body = html! {
         h1.unseen { "Now" }
+        (live_line(Some(&alerts_mark(desk)?)))
         @if !lasting.is_empty() {
             section.card.trouble aria-label="Alerts" {
                 (alerts::list(desk, &lasting))
@@ -68,6 +70,19 @@ fn troubles(desk: &Desk) -> Result<Vec<String>, StoreError> {
             .broken
             .iter()
             .map(|broken| format!("Not started: {}", plain(broken))),
+    );
+    told.extend(
+        health
+            .channels
+            .iter()
+            .filter(|channel| channel.state == ChannelState::Fails)
+            .map(|channel| {
+                format!(
+                    "Alerts do not leave by “{}”: {}",
+                    plain(&channel.name),
+                    plain(&channel.detail)
+                )
+            }),
     );
     Ok(told)
 }
@@ -121,8 +136,7 @@ impl State {
         if desk.now.millis_since(reading.at) > STALE_MILLIS {
             return Self::Unknown;
         }
-        let watches = &desk.book().house.watches;
-        let Some((_, watch)) = watches.get(&(place.name.clone(), q)) else {
+        let Some(watch) = desk.book().house.range_of(&place.name, q) else {
             return Self::NoRange;
         };
         if watch.high.is_some_and(|high| reading.value > high) {
@@ -164,28 +178,53 @@ impl State {
 }
 
 fn at_place(desk: &Desk, series: &[SeriesInfo], place: &Place) -> Markup {
-    let known = newest(desk, series, place);
     html! {
         section.place {
             h3 { a href={ "/place/" (place.name) } { (plain(&place.title)) } }
-            @if known.is_empty() {
-                p.soft { "No board speaks for this place." }
-            } @else {
-                ul.values {
-                    @for (quantity, reading) in known {
-                        @let state = State::of(desk, place, quantity, &reading);
-                        li class=(state.class()) {
-                            span.value {
-                                (value(quantity, reading.value)) " "
-                                span.unit { (quantity.unit()) }
-                            }
-                            span.soft {
-                                span.mark aria-hidden="true" { (state.mark()) }
-                                " " (quantity.word()) " " (state.words()) ", "
-                                (ago(desk.now, reading.at))
-                                @for mark in reading.quality.words() {
-                                    ", " (mark)
-                                }
+            div data-live=(place.name) { (values(desk, series, place)) }
+        }
+    }
+}
+
+/// Where the script says whether values are live; `alerts` is what the page
+/// shows of them.
+pub(crate) fn live_line(alerts: Option<&str>) -> Markup {
+    html! { p.soft.live id="live" data-alerts=[alerts] {} }
+}
+
+/// Changes when an alert begins or ends.
+pub(crate) fn alerts_mark(desk: &Desk) -> Result<String, StoreError> {
+    let alerts = desk.store.alerts(desk.now)?;
+    let lasting = alerts.iter().filter(|alert| alert.cleared.is_none());
+    let ids: Vec<&str> = lasting.map(|alert| alert.id.as_str()).collect();
+    Ok(ids.join(" "))
+}
+
+/// The newest values of a place, each with its state and age.
+pub(crate) fn values(
+    desk: &Desk,
+    series: &[SeriesInfo],
+    place: &Place,
+) -> Markup {
+    let known = newest(desk, series, place);
+    html! {
+        @if known.is_empty() {
+            p.soft { "No board speaks for this place." }
+        } @else {
+            ul.values {
+                @for (quantity, reading) in known {
+                    @let state = State::of(desk, place, quantity, &reading);
+                    li class=(state.class()) {
+                        span.value {
+                            (value(quantity, reading.value)) " "
+                            span.unit { (quantity.unit()) }
+                        }
+                        span.soft {
+                            span.mark aria-hidden="true" { (state.mark()) }
+                            " " (quantity.word()) " " (state.words()) ", "
+                            (ago(desk.now, reading.at))
+                            @for mark in reading.quality.words() {
+                                ", " (mark)
                             }
                         }
                     }

@@ -26,7 +26,7 @@ use crate::trial::unit::Unit;
 use crate::units::MILLIS_PER_DAY;
 use crate::web::desk::{Answer, Desk, Tab};
 use crate::web::frame;
-use crate::web::now::value;
+use crate::web::now::{live_line, value, values};
 use crate::web::routes::{Asked, Named};
 use crate::web::units::{Stop, link, walk};
 use crate::web::words::{last_time, n_of};
@@ -63,12 +63,15 @@ pub(crate) fn page(
         local: &local,
     };
     let climate = climate(logged, &place.name, span);
+    let series = desk.store.series()?;
     let stops = walk(desk);
     let here: Vec<&Stop<'_>> =
         stops.iter().filter(|s| s.place == Some(&place.name)).collect();
     let body = html! {
         p.kicker { (kind(place)) }
         h1 { (plain(&place.title)) }
+        (live_line(None))
+        div data-live=(place.name) { (values(desk, &series, place)) }
         nav.spans aria-label="Span" {
             @for choice in SPANS {
                 @if choice == days {
@@ -165,9 +168,8 @@ fn trace(
     if !known.is_known() {
         return None;
     }
-    let watches = &desk.book().house.watches;
-    let watch = watches.get(&(place.name.clone(), quantity));
-    let mut trace = daily(known, watch.map(|(_, watch)| watch), span);
+    let watch = desk.book().house.range_of(&place.name, quantity);
+    let mut trace = daily(known, watch, span);
     if days <= BY_HOUR {
         trace.each = "hour".to_owned();
         trace.stretches = climate.hours[&quantity]

@@ -8,6 +8,7 @@ use crate::report::words::plain;
 use crate::store::StoreError;
 use crate::trial::entry::{Draft, Look};
 use crate::trial::when::When;
+use crate::units::Instant;
 use crate::web::count::{Numbers, whole};
 use crate::web::desk::{Answer, Desk, Tab, Written};
 use crate::web::form::{Form, Reading, Wrong};
@@ -159,7 +160,9 @@ fn asking(
         p { "This writes “nothing new” for " strong {
             (n_of(n, "unit", "units")) }
             ". Untick what you did not look at." }
-        form.card method="post" action="/round/others" {
+        form.card method="post" action="/round/others"
+            data-keeps={ "All others, " (place_title(desk, place)) }
+            data-by=(desk.visitor.who) {
             (wrongs(wrong))
             (keys(&desk.visitor))
             input type="hidden" name="place" value=(place);
@@ -210,17 +213,18 @@ pub(crate) fn record_others(
     if !reading.wrong.is_empty() {
         return Ok(again(&reading.wrong));
     }
+    let at = desk.looked_at(form);
     let drafts: Vec<Draft> =
-        here.iter().map(|here| nothing_new(desk, *here, looked)).collect();
+        here.iter().map(|here| nothing_new(*here, looked, at)).collect();
     Ok(match desk.record(&drafts, form)? {
         Written::Refused(refused) => again(&whole(&refused)),
         Written::Now(_) | Written::Before => Answer::See("/round".to_owned()),
     })
 }
 
-fn nothing_new(desk: &Desk, here: Here<'_>, looked: Look) -> Draft {
+fn nothing_new(here: Here<'_>, looked: Look, at: Instant) -> Draft {
     let unit: &Name = &here.unit.name;
     let statement = Numbers::default().check(unit, looked, String::new());
     let trial = Some(&here.trial.name);
-    Draft::new(trial, When::exactly(desk.now), statement)
+    Draft::new(trial, When::exactly(at), statement)
 }

@@ -18,13 +18,15 @@ use axum::middleware::{Next, from_fn_with_state};
 use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
 use axum::{Form as Fields, Router};
+use serde_json::json;
 
 use crate::store::StoreError;
 use crate::web::desk::{Answer, Desk, Site, Visitor};
 use crate::web::form::{Form, TOKEN};
+use crate::web::live::Live;
 use crate::web::session::{self, hex, same, unhex};
 use crate::web::{
-    alerts, changes, count, frame, login, now, place, round, tally, unit,
+    alert, alerts, changes, count, frame, login, now, place, round, tally, unit,
 };
 
 /// Nothing that is typed on a phone is larger.
@@ -32,7 +34,8 @@ const MOST_BYTES: usize = 64 * 1024;
 /// A form that takes longer to arrive is let go.
 const FORM_WITHIN: std::time::Duration = std::time::Duration::from_secs(20);
 
-const CSP: &str = "default-src 'none'; style-src 'self'; img-src 'self' \
+const CSP: &str = "default-src 'none'; script-src 'self'; \
+                   connect-src 'self'; style-src 'self'; img-src 'self' \
                    data:; form-action 'self'; base-uri 'none'; \
                    frame-ancestors 'none'";
 
@@ -41,12 +44,20 @@ pub(crate) const WHO: &str = "who";
 /// A year, s.
 const YEAR: u32 = 31_536_000;
 
+/// Where the script asks how the session stands.
+const SESSION: &str = "/session";
+/// What is answered before a log-in.
+const PUBLIC: [&str; 4] = ["/login", "/style.css", "/page.js", SESSION];
+
 type Shared = State<Arc<Site>>;
 type Asking = Extension<Visitor>;
 type Typed = Extension<Form>;
 
-pub(crate) fn router(site: Arc<Site>) -> Router {
+pub(crate) fn router(site: Arc<Site>, live: Live) -> Router {
     Router::new()
+        .route("/live", get(async move || live.listen()))
+        .route(SESSION, get(session_now))
+        .route("/page.js", get(script))
         .route(
             "/",
             get(async |s: Shared, v: Asking| at_desk(s, v, now::page).await),
@@ -54,6 +65,20 @@ pub(crate) fn router(site: Arc<Site>) -> Router {
         .route(
             "/alerts",
             get(async |s: Shared, v: Asking| at_desk(s, v, alerts::page).await),
+        )
+        .route(
+            "/alert/{id}",
+            get(async |s: Shared, v: Asking, p: Named| {
+                at_desk(s, v, move |desk| alert::page(desk, &p)).await
+            })
+            .post(
+                async |s: Shared, v: Asking, p: Named, f: Typed| {
+                    act(s, v, f, move |desk, form| {
+                        alert::answer(desk, &p, form)
+                    })
+                    .await
+                },
+            ),
         )
         .route(
             "/round",
@@ -176,6 +201,8 @@ async fn act(
     Extension(form): Typed,
     work: impl FnOnce(&Desk, &Form) -> Result<Answer, StoreError> + Send + 'static,
 ) -> Response {
+    let (by_script, kept) =
+        (form.by_script(), form.typed_ago_millis() != Ok(0));
     let typed: String = form.text("by").chars().take(60).collect();
     let answer =
         site.at_desk(visitor.clone(), move |desk| work(desk, &form)).await;
@@ -183,8 +210,12 @@ async fn act(
         visitor.who.clone_from(&typed);
     }
     let answer = answer.unwrap_or_else(|told| frame::trouble(&told));
-    let mut response = answered(&visitor, answer);
-    if !typed.is_empty() {
+    let mut response = match answer {
+        Answer::See(to) if by_script => json(&json!({ "to": to })),
+        answer => answered(&visitor, answer),
+    };
+    // Who counted then need not be who counts now.
+    if !typed.is_empty() && !kept {
         set_cookie(&mut response, WHO, &hex(typed.as_bytes()), YEAR);
     }
     response
@@ -233,12 +264,39 @@ pub(crate) fn set_session(response: &mut Response, id: &str) {
 }
 
 async fn style() -> Response {
-    let css = HeaderValue::from_static("text/css; charset=utf-8");
+    for_a_day("text/css; charset=utf-8", frame::style_sheet())
+}
+
+async fn script() -> Response {
+    let script = frame::SCRIPT.to_owned();
+    for_a_day("text/javascript; charset=utf-8", script)
+}
+
+fn for_a_day(kind: &'static str, text: String) -> Response {
+    let mut response = text.into_response();
+    let headers = response.headers_mut();
+    headers.insert(CONTENT_TYPE, HeaderValue::from_static(kind));
     let day = HeaderValue::from_static("max-age=86400");
-    let mut response = frame::style_sheet().into_response();
-    response.headers_mut().insert(CONTENT_TYPE, css);
-    response.headers_mut().insert(CACHE_CONTROL, day);
+    headers.insert(CACHE_CONTROL, day);
     response
+}
+
+fn json(value: &serde_json::Value) -> Response {
+    let mut response = value.to_string().into_response();
+    let kind = HeaderValue::from_static("application/json");
+    response.headers_mut().insert(CONTENT_TYPE, kind);
+    response
+}
+
+/// Whether forms are taken now, and the token they need: asked by the script
+/// before it sends what a page kept from before a log-in or a new start.
+/// Other sites can ask, but not read it.
+async fn session_now(State(site): Shared, visitor: Asking) -> Response {
+    let session = &visitor.session;
+    if site.is_locked(&visitor) {
+        return json(&json!({ "open": false }));
+    }
+    json(&json!({ "open": true, "token": session.token }))
 }
 
 /// What each request passes.
@@ -248,6 +306,7 @@ async fn guard(
     next: Next,
 ) -> Response {
     let (visitor, fresh) = visitor(&site, request.headers());
+    let asks_session = request.uri().path() == SESSION;
     let mut response = match admitted(&site, &visitor, &mut request).await {
         Ok(()) => {
             request.extensions_mut().insert(visitor.clone());
@@ -263,10 +322,13 @@ async fn guard(
         .headers()
         .get(CONTENT_TYPE)
         .is_some_and(|kind| kind.as_bytes().starts_with(b"text/html"));
-    if fresh && is_page && !sets_session {
+    if fresh && (is_page || asks_session) && !sets_session {
         set_session(&mut response, &visitor.session.id);
     }
     let headers = response.headers_mut();
+    if site.door.is_tls() {
+        only_encrypted(headers);
+    }
     for (name, value) in [
         (CONTENT_SECURITY_POLICY, CSP),
         (X_CONTENT_TYPE_OPTIONS, "nosniff"),
@@ -280,6 +342,22 @@ async fn guard(
         .entry(CACHE_CONTROL)
         .or_insert(HeaderValue::from_static("no-store"));
     response
+}
+
+/// Cookies that came through TLS never go without.
+fn only_encrypted(headers: &mut HeaderMap) {
+    let cookies: Vec<HeaderValue> = headers
+        .get_all(SET_COOKIE)
+        .iter()
+        .filter_map(|cookie| {
+            let secure = [cookie.as_bytes(), b"; Secure"].concat();
+            HeaderValue::from_bytes(&secure).ok()
+        })
+        .collect();
+    headers.remove(SET_COOKIE);
+    for cookie in cookies {
+        headers.append(SET_COOKIE, cookie);
+    }
 }
 
 /// Who is asking, and whether the browser is new to us.
@@ -313,9 +391,9 @@ async fn admitted(
     let refuse = |(status, told): Refusal| {
         Box::new(answered(visitor, frame::refused(status, told)))
     };
-    let locked = site.password.is_some() && !visitor.session.logged_in;
+    let locked = site.is_locked(visitor);
     named_right(site, request).map_err(refuse)?;
-    let public = matches!(request.uri().path(), "/login" | "/style.css");
+    let public = PUBLIC.contains(&request.uri().path());
     if matches!(*request.method(), Method::GET | Method::HEAD) {
         if locked && !public {
             let asked = request.uri().path_and_query();

@@ -64,7 +64,8 @@ fn drawn(
             p.state { "Nothing is left to look at today." }
             p { a.button href="/tally?all=1" { "All units" } }
         } @else {
-            form method="post" action="/tally" {
+            form method="post" action="/tally" data-keeps="Tally sheet"
+                data-by=(desk.visitor.who) {
                 (wrongs(wrong))
                 (keys(&desk.visitor))
                 @if all { input type="hidden" name="all" value="1"; }

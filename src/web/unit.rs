@@ -279,7 +279,8 @@ fn count_form(
     };
     let field = |name, label| tried.field("count", name, label).number();
     html! {
-        form.card method="post" action={ (link(unit)) "/count" } {
+        form.card method="post" action={ (link(unit)) "/count" }
+            data-keeps=(unit.name) data-by=(desk.visitor.who) {
             (tried.told("count"))
             (keys(&desk.visitor))
             (round_field(in_round))
@@ -394,7 +395,9 @@ fn move_form(desk: &Desk, here: Here<'_>, tried: &Tried) -> Markup {
     html! {
         details open[tried.is("move")] {
             summary { "Move it, with a look" }
-            form method="post" action={ (link(here.unit)) "/move" } {
+            form method="post" action={ (link(here.unit)) "/move" }
+                data-keeps={ (here.unit.name) ", moved" }
+                data-by=(desk.visitor.who) {
                 (tried.told("move"))
                 (keys(&desk.visitor))
                 div.field {
@@ -439,7 +442,9 @@ fn mould_form(desk: &Desk, here: Here<'_>, tried: &Tried) -> Markup {
     html! {
         details open[tried.is("mould")] {
             summary { "Mould" }
-            form method="post" action={ (link(here.unit)) "/mould" } {
+            form method="post" action={ (link(here.unit)) "/mould" }
+                data-keeps={ (here.unit.name) ", mould" }
+                data-by=(desk.visitor.who) {
                 (tried.told("mould"))
                 (keys(&desk.visitor))
                 (choices("mould", "severity", "How much was seen", &options,

@@ -28,3 +28,7 @@ mod intervals;
 mod alarms;
 
 mod misspecified;
+
+mod program;
+
+mod seasons;

@@ -170,6 +170,9 @@ fn every_command_of_record_writes_its_entry() {
     for words in [
         "record watch fridge-drawer",
         "record unwatch fridge-drawer humidity --at 2099-01-01",
+        "record unwatch fridge-drawer temperature --rule drift --at 2099-01-01",
+        "record watch stair-landing humidity --rule sensor --wet-is-normal",
+        "record cells landing-board lithium --lasts-days 400 --at 2026-02-28",
         "record move landing-board stair-landing --board --at 2026-02-28",
         "record main stair-landing landing-board --at 2026-02-28",
         "record treatment b12 soak --amount '24 h' --at 2026-01-02",
@@ -196,7 +199,9 @@ fn every_command_of_record_writes_its_entry() {
     assert!(trial.units["r1"].closure.is_some());
     assert_eq!(trial.units["r2"].entered(), 14);
     assert_eq!(book.house.mains.len(), 3);
-    assert_eq!(book.house.watches.len(), 1);
+    // The usual eight of a fridge, less two, and one more.
+    assert_eq!(book.house.watches.len(), 7);
+    assert_eq!(book.house.cells.len(), 1);
     assert_eq!(book.house.calibrations.len(), 1);
     assert_eq!(book.house.excluded.len(), 1);
     assert_eq!(book.house.hand_readings.len(), 1);

@@ -3,4 +3,6 @@
 
 mod bad_input;
 mod chaos;
+mod manners;
+mod story;
 mod ways;

@@ -18,6 +18,7 @@ fn without_numbers(mut book: Book) -> Book {
     house.calibrations.iter_mut().for_each(|c| c.entry = none);
     house.excluded.iter_mut().for_each(|window| window.entry = none);
     house.watches.values_mut().for_each(|(entry, _)| *entry = none);
+    house.cells.values_mut().for_each(|cells| cells.entry = none);
     for unit in book.trials.values_mut().flat_map(|t| t.units.values_mut()) {
         unit.entry = none;
         unit.stays.iter_mut().for_each(|stay| stay.entry = none);
@@ -36,6 +37,7 @@ fn home_with_everything() -> Home {
     for words in [
         "record watch fridge-drawer --at 2025-12-01",
         "record unwatch fridge-drawer humidity --at 2026-01-05",
+        "record cells landing-board alkaline --low-volts 2.2 --at 2026-03-01",
         "record move r6 --away --at 2026-04-02",
         "record move landing-board --away --board --at 2026-05-02",
         "record main boiler-shelf landing-board --quantity light \

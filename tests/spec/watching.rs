@@ -9,7 +9,7 @@ use serde_json::Value;
 use vernalog::notify::{self, channels, command};
 use vernalog::observation::Quantity;
 use vernalog::store::AlertRow;
-use vernalog::trial::entry::{QuantityWord, Statement, Watch};
+use vernalog::trial::entry::{QuantityWord, Rule, Statement, Watch};
 use vernalog::units::Instant;
 
 use crate::support::house::{
@@ -36,12 +36,14 @@ impl Fridge {
         home.record(vec![Statement::Watch(Watch {
             place: name(FRIDGE),
             quantity: QuantityWord(Quantity::Temperature),
+            rule: Rule::Range,
             low: None,
             high: Some(7.0),
             mean_minutes: 10,
             for_minutes: 10,
             margin: 0.5,
             urgent: true,
+            wet_is_normal: false,
         })]);
         // Takes what it is given while there is a file "open".
         let script = home.file("tell");
@@ -314,6 +316,7 @@ async fn an_alert_ends_when_its_watch_or_its_board_is_taken_away() {
         Statement::Unwatch {
             place: name(FRIDGE),
             quantity: QuantityWord(Quantity::Temperature),
+            rule: Rule::Range,
         },
         board_stay(FRIDGE, "air", None),
     ]);

@@ -3,6 +3,8 @@
 
 mod browser;
 mod counting;
+mod live;
+mod offline;
 mod shut;
 
 use vernalog::exchange::times::ZoneRule;
@@ -22,7 +24,7 @@ pub(crate) fn house_with_boxes() -> House {
     house.web = Some(web::Opening {
         settings: web::Settings {
             listen: ([127, 0, 0, 1], 0).into(),
-            base_url: None,
+            ..web::Settings::default()
         },
         password_file: house.file(web::PASSWORD_FILE),
         zone: ZoneRule {

@@ -33,8 +33,8 @@ pub(super) fn trace(
     span: Span,
 ) -> Option<Trace> {
     let known = known(place, quantity)?;
-    let watch = scene.house.watches.get(&(place.name.clone(), quantity));
-    Some(daily(known, watch.map(|(_, watch)| watch), span))
+    let watch = scene.house.range_of(&place.name, quantity);
+    Some(daily(known, watch, span))
 }
 
 /// A quantity day by day, with the range that is wanted.

@@ -14,7 +14,7 @@ use crate::report::results::FORMAT;
 use crate::report::{Scene, words};
 use crate::stats::strata::LEAST_DF;
 use crate::study::DataQuality;
-use crate::study::factors::PLACE;
+use crate::study::factors::{PLACE, is_pair};
 use crate::study::findings::LEAST_PLACE_RUNS;
 use crate::study::place::{BASES, PlaceStudy, WARM_PHASE_CELSIUS};
 use crate::study::thermal::STATED_BASE_CELSIUS;
@@ -138,6 +138,7 @@ struct Ran {
     photons: bool,
     tested: bool,
     holm: bool,
+    pairs: bool,
     fridge: bool,
     place: bool,
 }
@@ -157,6 +158,7 @@ impl Ran {
                 .any(|p| crate::report::results::photons(p).is_some()),
             tested: planned > 0,
             holm: planned > 1,
+            pairs: study.factors.iter().any(|f| is_pair(f.name())),
             fridge: study.places.iter().any(|p| p.kind == PlaceKind::Fridge),
             place: study.factors.iter().any(|f| f.name() == PLACE),
         }
@@ -235,6 +237,10 @@ fn tests(ran: &Ran) -> Markup {
             @if ran.holm {
                 " Planned comparisons are corrected for their number (Holm \
                  1979)."
+            }
+            @if ran.pairs {
+                " Two factors together: whether what one does hangs on the \
+                 other, by the product of both in the same regression."
             }
             " What was not planned is described, without p."
         }

@@ -9,10 +9,11 @@ use crate::report::levels::ordered;
 use crate::report::results::{
     CautionResult, ClosureResult, ContainerResult, Count, Coverage, Days, Dose,
     Doses, FORMAT, FactorLevel, FactorResult, Filled, FindingResult,
-    FridgeLimit, FridgeResult, FridgeStayResult, Hole, Interval, MouldResult,
-    PairDifference, PlaceResult, Quality, QuantityResult, Results, Speaker,
-    StayResult, T50, ThermalGroupResult, ThermalModel, ThermalTime,
-    TimingLevel, TimingResult, TrialResult, UnitResult, Warmth,
+    FridgeLimit, FridgeResult, FridgeStayResult, Hole, InteractionResult,
+    Interval, MouldResult, PairDifference, PlaceResult, Quality,
+    QuantityResult, Results, Speaker, StayResult, T50, ThermalGroupResult,
+    ThermalModel, ThermalTime, TimingLevel, TimingResult, TrialResult,
+    UnitResult, Warmth,
 };
 use crate::stats;
 use crate::stats::thermal_time::Base;
@@ -493,6 +494,13 @@ fn factor(study: &FactorStudy) -> FactorResult {
                 })
             })
             .collect(),
+        interaction: test.interaction.and_then(|found| {
+            Some(InteractionResult {
+                log_odds: tidy(found.log_odds)?,
+                standard_error: tidy(found.standard_error)?,
+                interval: interval(found.interval)?,
+            })
+        }),
         left_out: study.left_out.iter().map(Name::to_string).collect(),
     }
 }

@@ -3,7 +3,6 @@
 //! Not the connection: what can be checked before anything is opened.
 
 use std::fs;
-use std::io;
 use std::path::PathBuf;
 use std::time::Duration;
 
@@ -11,6 +10,8 @@ use rumqttc::mqttbytes::valid_filter;
 use serde::Deserialize;
 
 use crate::decode::Mapping;
+use crate::source::secret::{self, SecretError};
+use crate::source::tls::{Authority, TlsError};
 
 /// One broker to subscribe at.
 #[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
@@ -34,6 +35,9 @@ pub struct Settings {
     /// How often the connection is probed, seconds.
     #[serde(default = "keep_alive_secs")]
     pub keep_alive_secs: u16,
+    /// Certificates of the authorities that vouch for the broker, PEM; with
+    /// it the connection is TLS, mostly on port 8883.
+    pub ca_file: Option<PathBuf>,
 }
 
 fn port() -> u16 {
@@ -58,8 +62,16 @@ pub enum BrokerError {
         host: String,
         /// The file.
         path: PathBuf,
-        /// What the system says.
-        source: io::Error,
+        /// What is wrong with it.
+        source: SecretError,
+    },
+    /// The authorities' file cannot be used.
+    #[error("no TLS with broker {host}: {source}")]
+    Tls {
+        /// The broker.
+        host: String,
+        /// What is wrong with it.
+        source: TlsError,
     },
     /// A password without a user.
     #[error("broker {host} has a password_file but no user")]
@@ -103,6 +115,7 @@ impl Settings {
             topics: topics(),
             client_id: None,
             keep_alive_secs: keep_alive_secs(),
+            ca_file: None,
         }
     }
 
@@ -127,14 +140,21 @@ impl Settings {
 
     pub(crate) fn password(&self) -> Result<Option<String>, BrokerError> {
         let Some(path) = &self.password_file else { return Ok(None) };
-        let text = fs::read_to_string(path).map_err(|source| {
-            BrokerError::PasswordFile {
+        let text =
+            secret::read(path).map_err(|source| BrokerError::PasswordFile {
                 host: self.host.clone(),
                 path: path.clone(),
                 source,
-            }
-        })?;
+            })?;
         Ok(Some(text.trim_end_matches(['\r', '\n']).to_owned()))
+    }
+
+    pub(crate) fn authority(&self) -> Result<Option<Authority>, BrokerError> {
+        let Some(path) = &self.ca_file else { return Ok(None) };
+        Authority::read(path).map(Some).map_err(|source| BrokerError::Tls {
+            host: self.host.clone(),
+            source,
+        })
     }
 
     pub(crate) fn keep_alive(&self) -> Duration {

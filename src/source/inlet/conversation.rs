@@ -73,6 +73,8 @@ struct Wire<R, W> {
     writer: W,
     inbox: BytesMut,
     outbox: BytesMut,
+    /// Something was written that TLS may still hold back.
+    unflushed: bool,
 }
 
 impl<R, W> Wire<R, W>
@@ -81,7 +83,13 @@ where
     W: AsyncWrite + Unpin,
 {
     fn new(reader: R, writer: W) -> Self {
-        Self { reader, writer, inbox: BytesMut::new(), outbox: BytesMut::new() }
+        Self {
+            reader,
+            writer,
+            inbox: BytesMut::new(),
+            outbox: BytesMut::new(),
+            unflushed: false,
+        }
     }
 
     /// Puts a packet of our own behind those that wait.
@@ -114,6 +122,21 @@ async fn fill<R: AsyncRead + Unpin>(
         Ok(0) | Err(_) => Err(Ended::Gone),
         Ok(_) => Ok(()),
     }
+}
+
+/// Writes some of what waits. May be dropped at any await.
+async fn drain<W: AsyncWrite + Unpin>(
+    writer: &mut W,
+    outbox: &mut BytesMut,
+    unflushed: &mut bool,
+) -> std::io::Result<()> {
+    if !outbox.is_empty() {
+        writer.write_buf(outbox).await?;
+        *unflushed = true;
+    }
+    writer.flush().await?;
+    *unflushed = false;
+    Ok(())
 }
 
 /// CONNECT and login; the answer is left in the outbox.
@@ -228,6 +251,7 @@ where
         // With a full window the connection is not read: its sender waits
         // for acknowledgements, and a flood of one board stays its own.
         let open = unconfirmed.len() < MOST_UNCONFIRMED;
+        let waiting = !wire.outbox.is_empty() || wire.unflushed;
         tokio::select! {
             read = fill(&mut wire.reader, &mut wire.inbox), if open => {
                 if let Err(ended) = read {
@@ -235,9 +259,11 @@ where
                 }
                 deadline = Instant::now() + patience;
             }
-            written = wire.writer.write_buf(&mut wire.outbox),
-                if !wire.outbox.is_empty() =>
-            {
+            written = drain(
+                &mut wire.writer,
+                &mut wire.outbox,
+                &mut wire.unflushed,
+            ), if waiting => {
                 if written.is_err() {
                     break Ended::Gone;
                 }

@@ -24,6 +24,8 @@ pub(crate) enum Ended {
     Gone,
     /// Nothing came for one and a half times the keep-alive.
     Silent,
+    /// TLS did not come about; the word under which it was counted.
+    Handshake(&'static str),
     /// No CONNECT in time.
     NoGreeting,
     /// A packet breaks the protocol or is too large.
@@ -59,6 +61,7 @@ impl Ended {
             Self::Left => "left",
             Self::Gone => "connection lost",
             Self::Silent => "silent beyond the keep-alive",
+            Self::Handshake(word) => word,
             Self::NoGreeting => "no CONNECT in time",
             Self::Packet(BadPacket::Malformed(_)) => "malformed packet",
             Self::Packet(BadPacket::TooLarge) => "packet too large",

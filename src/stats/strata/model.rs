@@ -11,8 +11,8 @@ use super::units::{
     number, units_of,
 };
 use super::{
-    ContainerOutcome, FactorTest, LEAST_DF, Level, LevelDifference, Stratum,
-    WhyNoP,
+    ContainerOutcome, FactorTest, Interaction, LEAST_DF, Level,
+    LevelDifference, Stratum, WhyNoP,
 };
 use crate::stats::binomial::{BinomialFit, fit};
 use crate::stats::design::{Design, independent, rank};
@@ -155,8 +155,38 @@ impl<'a> Tier<'a> {
                 let n = f64::from(level.pooled.n()) / scatter.dispersion;
                 level.interval = Some(self.score(level.estimate, n, scatter));
             }
+            result.interaction = self.interaction((a, b), scatter);
         }
         result
+    }
+
+    /// The one effect of a pair; none where it has several.
+    fn interaction(
+        &self,
+        (a, b): (usize, usize),
+        scatter: Scatter,
+    ) -> Option<Interaction> {
+        let owner = Owner::Pair(a, b);
+        let mut owners = self.owners(&[owner]);
+        owners.push(owner);
+        let Fitted { fit, kept, .. } = self.fit(&owners)?;
+        let last = kept.len().checked_sub(1)?;
+        if kept.iter().filter(|o| **o == owner).count() != 1 {
+            return None;
+        }
+        let log_odds = fit.estimates[last];
+        let variance = scatter.dispersion * fit.covariance[(last, last)];
+        let standard_error = variance.sqrt();
+        let half = t_upper(self.confidence.tail(), scatter.df) * standard_error;
+        half.is_finite().then_some(Interaction {
+            log_odds,
+            standard_error,
+            interval: Interval {
+                lower: log_odds - half,
+                upper: log_odds + half,
+                confidence: self.confidence,
+            },
+        })
     }
 
     /// Owners in the model when `left_out` are not.
@@ -301,6 +331,7 @@ impl<'a> Tier<'a> {
             separated: false,
             levels: Vec::new(),
             differences: Vec::new(),
+            interaction: None,
         }
     }
 

@@ -5,7 +5,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use super::{ContainerOutcome, Stratum, level_order};
+use super::{ContainerOutcome, Stratum, TOGETHER, level_order};
 use crate::stats::proportion::Proportion;
 
 /// What belongs to a tier.
@@ -84,7 +84,7 @@ pub(super) fn level_name(
 ) -> String {
     let names: Vec<&str> =
         factors.iter().map(|f| container.levels[*f].as_str()).collect();
-    names.join(" × ")
+    names.join(TOGETHER)
 }
 
 pub(super) fn level_names(

@@ -8,7 +8,7 @@ use std::time::{Duration, Instant};
 use rand::{Rng, SeedableRng};
 use rand_chacha::ChaCha8Rng;
 use vernalog::observation::Quantity;
-use vernalog::trial::entry::{QuantityWord, Statement, Watch};
+use vernalog::trial::entry::{QuantityWord, Rule, Statement, Watch};
 use vernalog::units::Instant as Moment;
 
 use crate::delivering::ways::mail_settings;
@@ -82,12 +82,14 @@ async fn no_alert_is_missing_after_random_failures_and_kills() {
     home.record(vec![Statement::Watch(Watch {
         place: name(FRIDGE),
         quantity: QuantityWord(Quantity::Temperature),
+        rule: Rule::Range,
         low: None,
         high: Some(7.0),
         mean_minutes: 0,
         for_minutes: 0,
         margin: 0.5,
         urgent: true,
+        wet_is_normal: false,
     })]);
     let port = free_port();
     std::fs::write(

@@ -1,66 +1,15 @@
 //! Boards on a serial port, over a pseudo-terminal.
 
-use std::io::{Read, Write};
-use std::os::unix::fs::symlink;
-use std::path::PathBuf;
 use std::sync::Arc;
 use std::thread::JoinHandle;
-use std::time::{Duration, Instant};
+use std::time::Duration;
 
-use serialport::{SerialPort, TTYPort};
 use vernalog::decode::sealed;
 use vernalog::source::serial::{ChecksumRule, Port, Settings};
 use vernalog::source::{SourceHealth, SourceState};
 
+use crate::support::plug::Socket;
 use crate::support::writer::{PATIENCE, Writer, number, wait_for, writer};
-
-/// A name that stays, like those below `/dev/serial/by-id`.
-struct Socket {
-    folder: tempfile::TempDir,
-}
-
-/// A board that is plugged in: pulled out when dropped.
-struct Plugged {
-    board: TTYPort,
-    // Keeps the line raw while nobody else has it open.
-    _line: TTYPort,
-}
-
-impl Socket {
-    fn new() -> Self {
-        Self { folder: tempfile::tempdir().unwrap() }
-    }
-
-    fn name(&self) -> PathBuf {
-        self.folder.path().join("board")
-    }
-
-    fn plug(&self) -> Plugged {
-        let (board, line) = TTYPort::pair().unwrap();
-        drop(std::fs::remove_file(self.name()));
-        symlink(line.name().unwrap(), self.name()).unwrap();
-        Plugged { board, _line: line }
-    }
-}
-
-impl Plugged {
-    fn say(&mut self, bytes: &[u8]) {
-        self.board.write_all(bytes).unwrap();
-    }
-
-    /// Reads one line from the host.
-    fn hear(&mut self) -> String {
-        let (mut line, begin) = (Vec::new(), Instant::now());
-        while line.last() != Some(&b'\n') {
-            let mut byte = [0];
-            match self.board.read(&mut byte) {
-                Ok(count) => line.extend(&byte[..count]),
-                Err(_) => assert!(begin.elapsed() < PATIENCE, "no answer"),
-            }
-        }
-        String::from_utf8(line).unwrap()
-    }
-}
 
 struct Home {
     health: Arc<SourceHealth>,

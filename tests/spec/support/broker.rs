@@ -102,6 +102,15 @@ impl Broker {
         }
     }
 
+    /// SIGTERM: it saves what it holds.
+    pub(crate) fn stop(&mut self) {
+        let mut child = self.child.take().expect("it runs");
+        let pid = rustix::process::Pid::from_child(&child);
+        rustix::process::kill_process(pid, rustix::process::Signal::TERM)
+            .expect("it can be told");
+        child.wait().expect("it ends");
+    }
+
     /// Ends it the hard way; sessions that were not saved are lost.
     pub(crate) fn kill(&mut self) {
         if let Some(mut child) = self.child.take() {

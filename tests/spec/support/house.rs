@@ -114,6 +114,18 @@ impl House {
         self.file("vernalog.db")
     }
 
+    /// Settings for the program itself, with these further lines.
+    pub(crate) fn settings(&self, more: &str) -> PathBuf {
+        let path = self.file("vernalog.toml");
+        let text = format!(
+            "time_zone = \"Europe/Dublin\"\ndata = \"{}\"\n\
+             commit_every = \"1ms\"\n{more}",
+            self.data().display()
+        );
+        std::fs::write(&path, text).unwrap();
+        path
+    }
+
     /// Starts the daemon; every source must be sound.
     pub(crate) async fn start(&self) -> Daemon {
         let running = start(self.plan(), self.clock.clock()).await.unwrap();

@@ -1,12 +1,18 @@
 //! The words of the specification.
 
+pub(crate) mod authority;
 pub(crate) mod broker;
+pub(crate) mod browser;
 pub(crate) mod flood;
 pub(crate) mod home;
 pub(crate) mod house;
 pub(crate) mod peer;
 pub(crate) mod phone;
+pub(crate) mod plug;
+pub(crate) mod process;
 pub(crate) mod receivers;
+pub(crate) mod season;
+pub(crate) mod shelf;
 pub(crate) mod writer;
 
 /// A file that only its owner may read, with this secret in it. It lies in a
@@ -24,4 +30,3 @@ pub(crate) fn secret(text: &str) -> std::path::PathBuf {
 pub(crate) fn long() -> bool {
     std::env::var_os("VERNALOG_LONG").is_some()
 }
-pub(crate) mod season;
