@@ -309,7 +309,9 @@ impl Sender {
             let taken = self.send(message).await?;
             failed = if taken { 0 } else { failed + 1 };
             if failed >= ENOUGH_FAILURES {
-                return Ok(LONGEST_PAUSE);
+                let wait = self.telling.try_again.max(0).unsigned_abs();
+                let wait = Duration::from_millis(wait);
+                return Ok(wait.clamp(SHORTEST_PAUSE, LONGEST_PAUSE));
             }
         }
         if full {

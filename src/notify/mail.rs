@@ -318,6 +318,9 @@ impl Mail {
 
     fn met(&self, error: &smtp::Error, password: Option<&Secret>) -> MailError {
         let why = in_a_row(error);
+        // The library adds a reference for programmers.
+        let why = why.split(": https://docs.rs").next().unwrap_or(&why);
+        let why = why.to_owned();
         let why = password.map_or(why.clone(), |secret| secret.redacted(&why));
         let why = plain(&why);
         let server = self.server();

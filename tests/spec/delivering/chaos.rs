@@ -71,7 +71,7 @@ impl Arrived {
 
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn no_alert_is_missing_after_random_failures_and_kills() {
-    let (n_alerts, n_kills) = if long() { (1_000, 60) } else { (60, 8) };
+    let (n_alerts, n_kills) = if long() { (1_000, 60) } else { (30, 5) };
     say(&format!("seed {SEED}"));
     let server = MailServer::start();
     let endpoint = Endpoint::start().await;

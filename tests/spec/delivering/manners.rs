@@ -183,6 +183,7 @@ async fn quiet_hours_keep_back_what_can_wait_on_both_clock_days() {
         let mut house = Telling::new().await;
         house.home.telling.settings.quiet_from = clock("22:30");
         house.home.telling.settings.quiet_until = clock("07:00");
+        house.home.telling.settings.repeat_urgent = 24 * HOUR * 1_000;
         house.home.clock.pass(eve_hours * HOUR);
         house.start().await;
         house.tell("evening", Severity::Normal, Change::Raised);
