@@ -76,8 +76,24 @@ pub struct KeepingWord {
     pub written_bytes: u64,
     /// That time, ms.
     pub written_over_ms: u64,
+    /// Whether others keep the clock of this machine right; none when nobody
+    /// knows.
+    #[serde(default)]
+    pub clock_synchronised: Option<bool>,
     /// Why the plain-text journal could not be written, if so.
     pub journal_trouble: Option<String>,
+}
+
+impl KeepingWord {
+    /// How the clock of this machine stands, in words.
+    #[must_use]
+    pub const fn clock_in_words(&self) -> &'static str {
+        match self.clock_synchronised {
+            Some(true) => "synchronised",
+            Some(false) => "not synchronised: readings get their time from it",
+            None => "nobody says whether it is synchronised",
+        }
+    }
 }
 
 /// A backup as it is told.

@@ -35,6 +35,8 @@ pub mod study;
 
 pub mod season;
 
+pub mod labels;
+
 pub mod source;
 
 pub mod store;

@@ -226,6 +226,12 @@ impl Quality {
         Self(self.0 | other.0)
     }
 
+    /// These marks without those of `other`.
+    #[must_use]
+    pub const fn without(self, other: Self) -> Self {
+        Self(self.0 & !other.0)
+    }
+
     /// Whether every mark of `other` is set.
     #[must_use]
     pub const fn has(self, other: Self) -> bool {

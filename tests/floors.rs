@@ -17,7 +17,7 @@ use std::path::{Path, PathBuf};
 const FLOORS: &[(u8, &[&str])] = &[
     (1, &["units", "observation", "trial", "health"]),
     (2, &["climate", "stats", "decode", "alert", "chart"]),
-    (3, &["study", "season"]),
+    (3, &["study", "season", "labels"]),
     (4, &["source", "store", "notify"]),
     (5, &["report", "exchange"]),
     (6, &["web"]),

@@ -13,26 +13,32 @@ use std::fmt;
 use std::time::Duration;
 
 use crate::observation::{Name, Quality, Quantity, Reading};
-use crate::trial::entry::Rule;
+use crate::trial::entry::{Rule, word_of};
 use crate::units::Instant;
 
 mod advice;
+pub mod blind;
+pub mod cells;
 pub mod course;
 mod day_sum;
 mod door;
 mod drift;
+pub mod faults;
 pub mod keeping;
 #[cfg(test)]
 mod model;
 pub mod notice;
 pub mod preset;
+pub mod quiet;
 mod range;
+pub mod replay;
 mod sensor;
 pub mod silence;
 #[cfg(test)]
 mod stories;
 #[cfg(test)]
 mod story;
+pub mod tasks;
 pub mod telling;
 mod window;
 pub mod wording;
@@ -202,6 +208,12 @@ impl AlertKind {
         (Self::Disk, "disk"),
         (Self::Backup, "backup"),
     ];
+
+    /// Its word.
+    #[must_use]
+    pub fn word(self) -> &'static str {
+        word_of(&Self::WORDS, &self)
+    }
 
     /// Of a watch with this rule.
     #[must_use]

@@ -212,11 +212,12 @@ const FRIDGE: [Preset; 8] = [
         quantity: Quantity::Humidity,
         mean_minutes: 60,
         for_minutes: 240,
-        margin: 3.0,
+        margin: 2.0,
         urgent: false,
-        why: "Four hours near saturation usually mean a leaking seal, a \
+        why: "A drawer with moist bags is damp by itself; four hours nearer \
+              to saturation than that usually mean a leaking seal, a \
               blocked drain or something uncovered.",
-        ..range(None, Some(95.0))
+        ..range(None, Some(97.0))
     },
     FREEZING,
     DAY_SUM,
@@ -226,13 +227,14 @@ const FRIDGE: [Preset; 8] = [
     HYGROMETER,
 ];
 
-const SILL: [Preset; 2] = [
+const SILL: [Preset; 3] = [
     Preset {
         why: "A sill can cook closed containers at noon and chill them on a \
               frosty night; noon is quick, so the mean is short.",
         ..range(Some(5.0), Some(35.0))
     },
     THERMOMETER,
+    HYGROMETER,
 ];
 
 const ROOM: [Preset; 3] = [

@@ -101,7 +101,8 @@ fn look(
     }
 }
 
-fn event(
+/// An event of a silence, for its message.
+pub(crate) fn event(
     change: Change,
     at: Instant,
     since: Instant,

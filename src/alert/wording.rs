@@ -65,6 +65,19 @@ pub fn watch_alert(
     })
 }
 
+/// The text of an alert as it is sent: one that begins says how to answer.
+#[must_use]
+pub fn with_answer(alert: &Alert) -> String {
+    match alert.state {
+        Change::Raised => format!(
+            "{} To say that you have seen it: the alerts page, or `vernalog \
+             alerts seen {}`.",
+            alert.text, alert.id
+        ),
+        _ => alert.text.clone(),
+    }
+}
+
 /// The message about an event of a silent board, with the place it speaks
 /// for, if any; urgent when that place is watched urgently.
 #[must_use]
@@ -266,7 +279,7 @@ fn cleared_text(
 }
 
 /// The grower's title with the name behind it, or the name alone.
-fn called(place: &Place) -> String {
+pub(super) fn called(place: &Place) -> String {
     if place.title == place.name.as_str() || place.title.is_empty() {
         place.name.to_string()
     } else {
@@ -344,12 +357,12 @@ fn figure(quantity: Quantity, value: f64) -> String {
     format!("{number} {}", quantity.unit())
 }
 
-fn local(instant: Instant, zone: Tz) -> String {
+pub(super) fn local(instant: Instant, zone: Tz) -> String {
     instant.utc().with_timezone(&zone).format("%a %-d %B %H:%M").to_string()
 }
 
 /// A length of time in words, to the minute, hour or so.
-fn lasting(millis: i64) -> String {
+pub(super) fn lasting(millis: i64) -> String {
     let minutes = millis.max(0) / 60_000;
     let (days, hours) = (minutes / 1440, minutes / 60 % 24);
     match minutes {
@@ -358,6 +371,17 @@ fn lasting(millis: i64) -> String {
         2..=119 => format!("{minutes} minutes"),
         120..=2879 => format!("{} h {} min", minutes / 60, minutes % 60),
         _ => format!("{days} days {hours} h"),
+    }
+}
+
+/// Names in a row, with an end.
+pub(super) fn listed(names: &[String]) -> String {
+    /// So many names a message holds.
+    const NAMED: usize = 12;
+    let named = names.iter().take(NAMED).cloned().collect::<Vec<_>>();
+    match names.len().checked_sub(NAMED) {
+        Some(more @ 1..) => format!("{} and {more} more", named.join(", ")),
+        _ => named.join(", "),
     }
 }
 

@@ -28,7 +28,7 @@ mod axis;
 mod canvas;
 mod gather;
 
-mod text;
+pub(crate) mod text;
 
 use crate::units::Instant;
 

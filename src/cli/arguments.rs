@@ -7,8 +7,9 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand};
 
-use crate::cli::record_arguments::RecordArguments;
+use crate::cli::record_arguments::{Limits, RecordArguments};
 use crate::observation::{Name, Quantity};
+use crate::trial::entry::{PlaceKind, from_word};
 
 /// Watches the climate where seeds are chilled and germinated, keeps what
 /// was counted, and says how one went with the other.
@@ -56,14 +57,24 @@ pub(crate) enum Command {
     Round(RoundArguments),
     /// Show places, boards, trials and alerts
     Status,
+    /// Show what boards send, as it is stored or refused
+    Listen(ListenArguments),
+    /// Look for what is wrong with settings, sources, disk and clock; the
+    /// exit code is 1 if something is
+    Diagnose,
     /// Show readings
     Readings(ReadingsArguments),
-    /// List the ranges to be kept
-    Watches,
+    /// List what is watched
+    Watches {
+        #[command(subcommand)]
+        what: Option<WatchesCommand>,
+    },
     /// List alerts; the exit code is 1 while one lasts
     Alerts(AlertsArguments),
     /// Write the report of a trial
     Report(ReportArguments),
+    /// Write labels to print, each with a code that opens its unit
+    Labels(LabelsArguments),
     /// Take in files
     Import {
         #[command(subcommand)]
@@ -79,6 +90,8 @@ pub(crate) enum Command {
     Verify(VerifyArguments),
     /// Give a board a password for the inlet, or the pages one
     Password(PasswordArguments),
+    /// Give a program a token for the pages' JSON; without a name, list them
+    Token(TokenArguments),
     /// Print completions for a shell
     Completions {
         /// The shell
@@ -110,6 +123,56 @@ pub(crate) struct ReportArguments {
     /// The end of what is told [default: the newest that is known]
     #[arg(long, value_name = "WHEN")]
     pub(crate) until: Option<String>,
+    /// Tell each step as a line of its own, for whoever waits
+    #[arg(long)]
+    pub(crate) steps: bool,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct TokenArguments {
+    /// The program's name; a new token takes the place of its old one
+    pub(crate) name: Option<Name>,
+    /// It may look, but not record
+    #[arg(long, requires = "name")]
+    pub(crate) read_only: bool,
+    /// Take it back
+    #[arg(long, requires = "name", conflicts_with = "read_only")]
+    pub(crate) revoke: bool,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct LabelsArguments {
+    /// File to write: a page, or with .svg a file for each sheet
+    #[arg(long, value_name = "FILE", default_value = "labels.html")]
+    pub(crate) out: PathBuf,
+    /// Only this unit, by name or label (may be repeated) [default: all
+    /// that are open]
+    #[arg(long, value_name = "UNIT")]
+    pub(crate) unit: Vec<String>,
+    /// Rows and columns on A4
+    #[arg(
+        long,
+        value_name = "ROWSxCOLUMNS",
+        default_value = "8x3",
+        value_parser = rows_and_columns
+    )]
+    pub(crate) grid: (usize, usize),
+    /// Plain paper: draw lines to cut along
+    #[arg(long)]
+    pub(crate) cut: bool,
+    /// Empty edge of the paper, mm [default: 0, with --cut 10]
+    #[arg(long, value_name = "MM")]
+    pub(crate) margin: Option<f64>,
+    /// Labels of the first sheet that are used already
+    #[arg(long, value_name = "N", default_value_t = 0)]
+    pub(crate) skip: usize,
+}
+
+fn rows_and_columns(text: &str) -> Result<(usize, usize), String> {
+    let wrong = || "write rows x columns, such as 8x3".to_owned();
+    let (rows, columns) = text.split_once(['x', '×']).ok_or_else(wrong)?;
+    let number = |text: &str| text.trim().parse().map_err(|_| wrong());
+    Ok((number(rows)?, number(columns)?))
 }
 
 #[derive(Debug, Args)]
@@ -117,6 +180,15 @@ pub(crate) struct InitArguments {
     /// Time zone of the house [default: that of this machine]
     #[arg(long, value_name = "ZONE")]
     pub(crate) time_zone: Option<chrono_tz::Tz>,
+    /// A place and its kind, such as fridge-drawer=fridge, with the usual
+    /// watches for that kind (may be repeated)
+    #[arg(
+        long = "place",
+        value_name = "NAME=KIND",
+        value_parser = place_and_kind,
+        conflicts_with = "system"
+    )]
+    pub(crate) places: Vec<(Name, PlaceKind)>,
     /// Make the daemon a service of this machine: unit, user and folder
     #[arg(long)]
     pub(crate) system: bool,
@@ -139,6 +211,17 @@ pub(crate) struct RoundArguments {
 }
 
 #[derive(Debug, Args)]
+pub(crate) struct ListenArguments {
+    /// Only this board
+    #[arg(long)]
+    pub(crate) board: Option<Name>,
+    /// End after this time, such as 10min; the exit code is 1 if nothing
+    /// came
+    #[arg(long = "for", value_name = "LENGTH")]
+    pub(crate) length: Option<String>,
+}
+
+#[derive(Debug, Args)]
 pub(crate) struct ReadingsArguments {
     /// What speaks for this place
     #[arg(long, conflicts_with = "board")]
@@ -154,6 +237,30 @@ pub(crate) struct ReadingsArguments {
     pub(crate) quantity: Option<Quantity>,
     /// A time, or a length such as 7d or 12h before the end
     #[arg(long, value_name = "WHEN", default_value = "24h")]
+    pub(crate) since: String,
+    /// The end [default: now]
+    #[arg(long, value_name = "WHEN")]
+    pub(crate) until: Option<String>,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum WatchesCommand {
+    /// Play stored readings through a watch, as it stands or changed, and
+    /// show the alerts it would have raised; nothing is written or told
+    Try(TryArguments),
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct TryArguments {
+    /// Only this place [default: all]
+    pub(crate) place: Option<Name>,
+    /// Only this quantity [default: all]
+    #[arg(value_parser = quantity)]
+    pub(crate) quantity: Option<Quantity>,
+    #[command(flatten)]
+    pub(crate) limits: Limits,
+    /// A time, or a length such as 30d before the end
+    #[arg(long, value_name = "WHEN", default_value = "30d")]
     pub(crate) since: String,
     /// The end [default: now]
     #[arg(long, value_name = "WHEN")]
@@ -294,6 +401,17 @@ pub(crate) struct PasswordArguments {
     /// printing it
     #[arg(long)]
     pub(crate) save: bool,
+}
+
+/// A place with its kind.
+fn place_and_kind(text: &str) -> Result<(Name, PlaceKind), String> {
+    let (name, kind) = text
+        .split_once('=')
+        .ok_or("write it as NAME=KIND, such as fridge-drawer=fridge")?;
+    let name = Name::new(name.trim()).map_err(|error| error.to_string())?;
+    let kind = from_word(&PlaceKind::WORDS, kind.trim())
+        .map_err(|words| format!("use one of the kinds {words}"))?;
+    Ok((name, kind))
 }
 
 /// A quantity by its word.

@@ -7,14 +7,21 @@ use std::path::{Path, PathBuf};
 use chrono_tz::Tz;
 use serde_json::json;
 
+use crate::alert::preset::{self, presets};
 use crate::cli::arguments::{Common, InitArguments};
 use crate::cli::failure::{Answer, Failure};
 use crate::cli::opening::zone_of_the_machine;
 use crate::cli::output::Output;
+use crate::cli::recording::writer;
+use crate::daemon::clock::host_now;
 use crate::daemon::new_settings::new_settings;
 use crate::daemon::settings::{FILE_HERE, Settings};
+use crate::observation::Name;
 use crate::store::disk::folder_of;
-use crate::store::{Access, Store};
+use crate::store::{Access, Keep, Records, Store};
+use crate::trial::admission::OnConflict;
+use crate::trial::entry::{Draft, PlaceKind, Statement, Watch};
+use crate::trial::when::When;
 
 /// The data file beside the settings.
 const DATA: &str = "vernalog.db";
@@ -39,7 +46,8 @@ pub(crate) fn init(
     write_new(&file, &new_settings(zone, &data.to_string_lossy()))?;
     let settings = Settings::read(&file)?;
     let known = settings.data.exists();
-    Store::open(&settings.data, Access::Create)?;
+    let mut store = Store::open(&settings.data, Access::Create)?;
+    let watches = record_places(&mut store, &arguments.places)?;
     if output.json {
         output.object(&json!({
             "format": "vernalog-init/1",
@@ -47,6 +55,8 @@ pub(crate) fn init(
             "data": settings.data,
             "data_is_new": !known,
             "time_zone": zone.name(),
+            "places": arguments.places.len(),
+            "watches": watches.len(),
         }))?;
     } else {
         output.line(&format!("settings: {}", file.display()))?;
@@ -56,12 +66,58 @@ pub(crate) fn init(
             if known { " (was there already, kept)" } else { "" }
         ))?;
         output.line(&format!("zone:     {zone}"))?;
+        for watch in &watches {
+            output.line(&format!(
+                "watched:  {} {}",
+                watch.place,
+                preset::in_words(watch)
+            ))?;
+        }
         output.line(
             "next:     vernalog record trial NAME, or vernalog import trial \
              FOLDER",
         )?;
     }
     Ok(Answer::Done)
+}
+
+/// Records places with the usual watches for their kind; returns those.
+fn record_places(
+    store: &mut Store,
+    places: &[(Name, PlaceKind)],
+) -> Result<Vec<Watch>, Failure> {
+    let now = host_now();
+    let mut watches = Vec::new();
+    let mut drafts = Vec::new();
+    for (name, kind) in places {
+        let usual = presets(*kind).iter().map(|preset| preset.at(name));
+        watches.extend(usual);
+        drafts.push(Statement::Place {
+            place: name.clone(),
+            place_kind: *kind,
+            light_source: String::new(),
+            title: String::new(),
+        });
+    }
+    drafts.extend(watches.iter().cloned().map(Statement::Watch));
+    let drafts: Vec<Draft> = drafts
+        .into_iter()
+        .map(|said| Draft::new(None, When::exactly(now), said))
+        .collect();
+    let recorded = store.record(&Records {
+        drafts: &drafts,
+        on_conflict: OnConflict::Refuse,
+        keep: Keep::AllOrNothing,
+        by: &writer(None),
+        origin: "command",
+        now,
+        dry_run: false,
+    })?;
+    match recorded.refused.first() {
+        None => Ok(watches),
+        Some(refused) => Err(Failure::new("the places were not recorded")
+            .because(refused.text.clone())),
+    }
 }
 
 /// The zone as typed, or that of this machine.

@@ -39,9 +39,15 @@ mod status_keeping;
 
 mod status_channels;
 
+mod listen;
+
+mod diagnose;
+
 mod readings;
 
 mod watches;
+
+mod watches_try;
 
 mod alerts;
 
@@ -49,11 +55,15 @@ mod alert_story;
 
 mod password;
 
+mod token;
+
 mod papers;
 
 mod run;
 
 mod report;
+
+mod labels;
 
 mod demo;
 
@@ -63,7 +73,7 @@ use std::process::ExitCode;
 
 use clap::Parser;
 
-use crate::cli::arguments::{Arguments, Command, Import};
+use crate::cli::arguments::{Arguments, Command, Import, WatchesCommand};
 use crate::cli::failure::{Answer, Failure};
 use crate::cli::opening::House;
 use crate::cli::output::Output;
@@ -98,6 +108,7 @@ fn obey(arguments: &Arguments, output: &mut Output) -> Result<Answer, Failure> {
         Command::Demo(what) => demo::demo(what, output),
         Command::Run(what) => run::run(&house()?, what),
         Command::Report(what) => report::report(&house()?, what, output),
+        Command::Labels(what) => labels::labels(&house()?, what, output),
         Command::Init(what) if what.system => {
             init_system::init_system(common, what, output)
         }
@@ -115,10 +126,16 @@ fn obey(arguments: &Arguments, output: &mut Output) -> Result<Answer, Failure> {
         Command::Restore(what) => backup::restore(&house()?, what, output),
         Command::Verify(what) => verify::verify(&house()?, what, output),
         Command::Status => status::status(&house()?, output),
+        Command::Listen(what) => listen::listen(&house()?, what, output),
+        Command::Diagnose => diagnose::diagnose(common, output),
         Command::Readings(what) => readings::readings(&house()?, what, output),
-        Command::Watches => watches::watches(&house()?, output),
+        Command::Watches { what: None } => watches::watches(&house()?, output),
+        Command::Watches { what: Some(WatchesCommand::Try(arguments)) } => {
+            watches_try::watches_try(&house()?, arguments, output)
+        }
         Command::Alerts(what) => alerts::alerts(&house()?, what, output),
         Command::Password(what) => password::password(house, what, output),
+        Command::Token(what) => token::token(&house()?, what, output),
         Command::Completions { shell } => papers::completions(*shell, output),
         Command::Manual => papers::manual(output),
     }

@@ -140,7 +140,7 @@ fn read_if_there(file: &Path) -> Result<String, Failure> {
 
 /// Puts a new file in the place of the old one, so that the inlet never
 /// reads half of it. Only its owner and group may read it.
-fn replace(file: &Path, text: &str) -> Result<(), Failure> {
+pub(crate) fn replace(file: &Path, text: &str) -> Result<(), Failure> {
     let mut fresh = file.as_os_str().to_owned();
     fresh.push(".new");
     let mut options = OpenOptions::new();

@@ -1,7 +1,7 @@
 //! `readings`: raw values as they were sent; an empty answer explains
 //! itself.
 
-use serde_json::json;
+use serde_json::{Value, json};
 
 use crate::cli::arguments::ReadingsArguments;
 use crate::cli::failure::{Answer, Failure};
@@ -55,24 +55,38 @@ pub(crate) fn readings(
     }
     for (series, reading) in &rows {
         if output.json {
-            output.object(&json!({
-                "board": series.board,
-                "probe": series.probe,
-                "quantity": series.quantity.word(),
-                "at": reading.at,
-                "value": reading.value,
-                "unit": series.quantity.unit(),
-                "quality": reading.quality.words(),
-            }))?;
+            output.object(&as_json(series, reading))?;
         } else {
-            output.line(&format!(
-                "{}  {series}  {}",
-                house.zone().local(reading.at),
-                value_in_words(series.quantity, reading)
-            ))?;
+            output.line(&in_words(house, series, reading))?;
         }
     }
     Ok(Answer::Done)
+}
+
+/// A reading as an object.
+pub(crate) fn as_json(series: &Series, reading: &Reading) -> Value {
+    json!({
+        "board": series.board,
+        "probe": series.probe,
+        "quantity": series.quantity.word(),
+        "at": reading.at,
+        "value": reading.value,
+        "unit": series.quantity.unit(),
+        "quality": reading.quality.words(),
+    })
+}
+
+/// A reading in a line.
+pub(crate) fn in_words(
+    house: &House,
+    series: &Series,
+    reading: &Reading,
+) -> String {
+    format!(
+        "{}  {series}  {}",
+        house.zone().local(reading.at),
+        value_in_words(series.quantity, reading)
+    )
 }
 
 /// The series that speak for a place, each while it does.

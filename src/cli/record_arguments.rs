@@ -452,20 +452,7 @@ fn factor(text: &str) -> Result<(String, String), String> {
         .split_once('=')
         .ok_or("write it as NAME=LEVEL, such as chill_weeks=12")?;
     let (name, level) = (name.trim(), level.trim());
-    let sound =
-        |b: u8| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'_';
-    if name.is_empty() || !name.bytes().all(sound) {
-        return Err("the name of a factor has a–z, 0–9 and _ only".to_owned());
-    }
-    let taken = crate::exchange::columns::TABLES
-        .iter()
-        .filter(|table| table.factors)
-        .any(|table| table.position(name).is_some());
-    if taken {
-        return Err(format!(
-            "\"{name}\" is a column of its own and cannot be a factor"
-        ));
-    }
+    crate::exchange::columns::factor_name(name)?;
     if level.is_empty() {
         return Err("the level is empty".to_owned());
     }

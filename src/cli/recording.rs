@@ -11,6 +11,7 @@ use crate::cli::failure::{Answer, Failure};
 use crate::cli::opening::{House, near};
 use crate::cli::output::{Output, safe};
 use crate::cli::record_arguments::Shared;
+use crate::cli::status::blind_watches;
 use crate::observation::Name;
 use crate::store::{Access, Keep, Recorded, Records};
 use crate::trial::admission::OnConflict;
@@ -60,11 +61,20 @@ pub(crate) fn write(
         return Err(refusal(drafts, &recorded, book, first.index));
     }
     tell_journal(&recorded, output);
+    let watches = recorded
+        .written
+        .iter()
+        .any(|entry| matches!(entry.draft.statement, Statement::Watch(_)));
     let after = if shared.dry_run {
         None
     } else {
         Some(Book::build(&store.ledger()?).0)
     };
+    if let (true, Some(after)) = (watches, &after) {
+        for line in blind_watches(house, after, &store.series()?) {
+            output.talk(&line);
+        }
+    }
     if output.json {
         let written: Vec<_> =
             recorded.written.iter().map(line::to_json).collect();

@@ -32,7 +32,11 @@ pub(crate) fn report(
     };
     let mut progress = Progress::new(output);
     let mut step = |at: report::Progress| {
-        progress.at(at.doing, at.done as u64, at.of as u64);
+        if arguments.steps {
+            output.talk(&format!("step {}/{} {}", at.done, at.of, at.doing));
+        } else {
+            progress.at(at.doing, at.done as u64, at.of as u64);
+        }
     };
     let written = write(&request, &store, &mut step).map_err(failed)?;
     drop(progress);

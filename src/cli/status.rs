@@ -5,6 +5,7 @@ use std::fmt::Display;
 
 use serde_json::{Value, json};
 
+use crate::alert::blind::blind;
 use crate::cli::failure::{Answer, Failure};
 use crate::cli::opening::House;
 use crate::cli::output::Output;
@@ -13,6 +14,7 @@ use crate::health::DaemonHealth;
 use crate::observation::{Quantity, Reading, shown};
 use crate::store::{Access, AlertRow, SeriesInfo, Store};
 use crate::trial::book::{Book, Trial};
+use crate::trial::entry::{Rule, word_of};
 use crate::trial::house::Place;
 use crate::units::Instant;
 
@@ -94,6 +96,9 @@ fn tell(
             gap.missing + gap.stored
         ))?;
     }
+    for line in blind_watches(house, book, series) {
+        output.line(&format!("watch     {line}"))?;
+    }
     for (name, count) in store.counters()? {
         output.line(&format!("counted   {name}: {count}"))?;
     }
@@ -114,6 +119,18 @@ fn tell(
 /// minute.
 const DAEMON_SPEAKS_MILLIS: i64 = 2 * 60_000;
 
+fn is_recent(house: &House, said: Instant) -> bool {
+    house.now.millis_since(said) <= DAEMON_SPEAKS_MILLIS
+}
+
+/// Whether the daemon runs, as far as it said.
+pub(crate) fn daemon_runs(
+    house: &House,
+    said: Option<&(Instant, DaemonHealth)>,
+) -> bool {
+    said.is_some_and(|(at, health)| health.running && is_recent(house, *at))
+}
+
 /// Whether the daemon runs, and how its sources are.
 fn daemon_in_words(
     house: &House,
@@ -123,7 +140,7 @@ fn daemon_in_words(
         return vec!["daemon    never ran on this data file".to_owned()];
     };
     let ago = house.ago(*at);
-    let recent = house.now.millis_since(*at) <= DAEMON_SPEAKS_MILLIS;
+    let recent = is_recent(house, *at);
     let mut lines = vec![match (health.running, recent) {
         (true, true) => "daemon    runs".to_owned(),
         (true, false) => {
@@ -230,6 +247,28 @@ pub(crate) fn value_in_words(quantity: Quantity, reading: &Reading) -> String {
 }
 
 /// Boards that sent something and are recorded nowhere.
+/// Watches that nothing can raise, each with why.
+pub(crate) fn blind_watches(
+    house: &House,
+    book: &Book,
+    series: &[SeriesInfo],
+) -> Vec<String> {
+    let known = series.iter().map(|info| info.series.clone()).collect();
+    let mut lines: Vec<String> = blind(&book.house, &known, house.now)
+        .into_iter()
+        .map(|((place, quantity, rule), why)| {
+            let rule = word_of(&Rule::WORDS, &rule);
+            format!("{place} {quantity} ({rule}) cannot be judged: {why}")
+        })
+        .collect();
+    // A place without a board says so once.
+    lines.dedup_by_key(|line| {
+        line.split_once(": no board")
+            .map_or(line.clone(), |(_, why)| why.to_owned())
+    });
+    lines
+}
+
 fn silent_places(book: &Book, series: &[SeriesInfo]) -> Vec<String> {
     let mut boards: Vec<String> = series
         .iter()
@@ -306,6 +345,7 @@ fn as_json(
         "keeping": status_keeping::as_json(house, health),
         "channels": status_channels::as_json(house, store, health)?,
         "numbers": numbers,
+        "blind_watches": blind_watches(house, book, series),
         "counters": store.counters()?,
         "messages_waiting": waiting,
         "messages_given_up": given_up,

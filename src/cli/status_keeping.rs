@@ -37,6 +37,9 @@ pub(crate) fn in_words(
             if low { ": nearly full" } else { "" }
         ));
     }
+    if let Some(keeping) = keeping.filter(|word| word.looked.is_some()) {
+        lines.push(format!("clock     {}", keeping.clock_in_words()));
+    }
     if let Some(keeping) = keeping.filter(|word| word.written_over_ms > 0) {
         lines.push(format!(
             "written   {:.1} MB to the disk in {:.1} h",
@@ -95,6 +98,7 @@ pub(crate) fn as_json(house: &House, health: Option<&DaemonHealth>) -> Value {
         "disk_is_low": keeping.is_some_and(|word| word.disk_is_low),
         "written_bytes": keeping.map(|word| word.written_bytes),
         "written_over_ms": keeping.map(|word| word.written_over_ms),
+        "clock_synchronised": keeping.and_then(|w| w.clock_synchronised),
         "backup_folder":
             house.settings.backup.as_ref().map(|backup| &backup.folder),
         "last_backup": backup,

@@ -16,9 +16,11 @@ use tokio::sync::{Notify, watch};
 use tokio::time::timeout;
 
 use crate::alert::keeping::{Trouble, disk_is_low};
-use crate::alert::{AlertKind, Change, Severity};
+use crate::alert::wording::with_answer;
+use crate::alert::{Alert, AlertKind, Change, Severity};
 use crate::daemon::backups;
 use crate::daemon::clock::Clock;
+use crate::daemon::host_clock;
 use crate::exchange::times::ZoneRule;
 use crate::health::{BackupWord, KeepingWord};
 use crate::notify::body::AlertJson;
@@ -34,6 +36,8 @@ const LOOK: Duration = Duration::from_secs(1);
 const MEASURE: Duration = Duration::from_secs(60);
 /// How often the journal is caught up, should a command not have done it.
 const CATCH_UP: Duration = Duration::from_secs(3_600);
+/// How often it is asked whether the clock of this machine is kept right.
+const ASK: Duration = Duration::from_secs(600);
 /// A backup that failed is tried again after this.
 const TRY_AGAIN: Duration = Duration::from_secs(3_600);
 /// How often what is written ahead is moved in and its room given back.
@@ -106,6 +110,7 @@ impl Keeper {
         let mut state = State::default();
         self.take_up(&mut state);
         loop {
+            self.ask_about_the_clock(&mut state, runtime);
             self.look(&mut state);
             let stopped = runtime.block_on(async {
                 timeout(LOOK, self.stop.wait_for(|stop| *stop)).await.is_ok()
@@ -126,6 +131,22 @@ impl Keeper {
             let newest = all.unwrap_or_default().into_iter().rev();
             state.word.last_backup =
                 newest.map(backup_word).find(|backup| backup.at <= now);
+        }
+    }
+
+    /// The answer is told with the rest, and kept when it changes.
+    fn ask_about_the_clock(&self, state: &mut State, runtime: &Handle) {
+        let steady = (self.clock.steady)();
+        if state.asked.is_some_and(|last| steady < last + ASK) {
+            return;
+        }
+        state.asked = Some(steady);
+        let answer = runtime.block_on(host_clock::is_synchronised());
+        state.word.clock_synchronised = answer;
+        let kept = Store::open(&self.data, Access::ReadWrite)
+            .and_then(|mut store| store.clock_is(answer, self.clock.now()));
+        if let Err(error) = kept {
+            tracing::warn!(%error, "the state of the clock is not kept");
         }
     }
 
@@ -300,7 +321,8 @@ impl Keeper {
             _ => return Ok(()),
         };
         let alert = trouble.alert(change, since, now, why.unwrap_or_default());
-        let body = serde_json::to_string(&AlertJson::new(&alert, 1))
+        let said = Alert { text: with_answer(&alert), ..alert.clone() };
+        let body = serde_json::to_string(&AlertJson::new(&said, 1))
             .expect("plain data can be written as JSON");
         let id = alert.id.to_string();
         let messages = self
@@ -336,6 +358,8 @@ impl Keeper {
 struct State {
     word: KeepingWord,
     measured: Option<Duration>,
+    /// When the state of the clock was last asked for.
+    asked: Option<Duration>,
     /// When the journal was last caught up.
     caught_up: Option<Duration>,
     /// When a backup was tried in vain.

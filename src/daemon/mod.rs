@@ -3,7 +3,9 @@
 
 pub mod backups;
 pub mod clock;
+pub mod diagnosis;
 pub mod heartbeat;
+pub mod host_clock;
 mod keeping;
 pub mod lock;
 pub mod new_settings;

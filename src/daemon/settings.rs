@@ -3,6 +3,7 @@
 //!
 //! Only gathers: what a section means is said beside what it sets up.
 
+use std::ffi::OsString;
 use std::fmt;
 use std::fs;
 use std::ops::Range;
@@ -223,15 +224,43 @@ impl Settings {
             web: connections.web.map(|settings| web::Opening {
                 settings,
                 password_file: self.web_password_file(),
+                token_file: self.web_token_file(),
                 zone: self.zone,
+                program: self.this_program(),
             }),
         }
+    }
+
+    /// How the pages are called in the house, if the settings say so.
+    #[must_use]
+    pub fn base_url(&self) -> Option<&str> {
+        self.connections.web.as_ref()?.base_url.as_deref()
     }
 
     /// Where the hashed password of the pages is kept, if there is one.
     #[must_use]
     pub fn web_password_file(&self) -> PathBuf {
         beside(self.file.as_deref(), Path::new(web::PASSWORD_FILE))
+    }
+}
+
+impl Settings {
+    /// Where the hashed tokens for programs are kept, if there are any.
+    #[must_use]
+    pub fn web_token_file(&self) -> PathBuf {
+        beside(self.file.as_deref(), Path::new(web::TOKEN_FILE))
+    }
+
+    /// This program, led to the same settings and data; empty when the
+    /// system does not say where it is.
+    fn this_program(&self) -> Vec<OsString> {
+        let Ok(program) = std::env::current_exe() else { return Vec::new() };
+        let mut words = vec![program.into_os_string()];
+        if let Some(file) = &self.file {
+            words.extend(["--settings".into(), file.into()]);
+        }
+        words.extend(["--data".into(), self.data.clone().into()]);
+        words
     }
 }
 

@@ -13,15 +13,17 @@ use tokio::runtime::Handle;
 use tokio::sync::{Notify, mpsc};
 use tokio::time::timeout;
 
+use crate::alert::faults::UNDELIVERED;
 use crate::daemon::clock::{Clock, StepWatch};
 use crate::daemon::keeping::Shared;
 use crate::daemon::outbox::ChannelsSaid;
-use crate::daemon::watching::Watching;
+use crate::daemon::watching::{Outside, SourceNow, Watching};
 use crate::health::{DaemonHealth, SourceWord};
 use crate::observation::Name;
 use crate::source::{Delivery, SourceHealth};
 use crate::store::{Arrival, Intake, Store, StoreError, WatchStep};
 use crate::trial::book::Book;
+use crate::units::Instant;
 
 /// Deliveries that may wait for the writer: a few times what one connection
 /// may have unconfirmed, so that one board in a flood does not fill it.
@@ -81,7 +83,7 @@ impl Writer {
             last_commit: Monotonic::now(),
             last_look: None,
             last_clock: None,
-            failing: false,
+            failing_since: None,
             unkept: WatchStep::default(),
         };
         writing.keep(step)?;
@@ -102,8 +104,8 @@ pub(crate) struct Writing {
     last_look: Option<Monotonic>,
     /// When the watches were last told the time, by the steady clock.
     last_clock: Option<Duration>,
-    /// The last commit failed.
-    failing: bool,
+    /// Since when commits have failed, if the last one did.
+    failing_since: Option<Instant>,
     /// What the watches changed and could not be written yet.
     unkept: WatchStep,
 }
@@ -136,7 +138,7 @@ impl Writing {
             }
         }
         self.keep(WatchStep::default())?;
-        self.say(false)
+        self.say(false, self.given.clock.now())
     }
 
     /// A step of the wall clock moves all that is known of boards, and what
@@ -152,7 +154,10 @@ impl Writing {
         if let Err(error) = self.intake.host_clock_moved(store, by_ms, now) {
             tracing::error!(%error, "the step of the clock could not be kept");
         }
-        self.watching.listen_anew(now);
+        let step = self.watching.clock_was_set(by_ms, now);
+        if let Err(error) = self.keep(step) {
+            tracing::error!(%error, "an alert could not be kept yet");
+        }
     }
 
     /// Writes a batch, confirms it, and steps the watches. On failure the
@@ -172,18 +177,28 @@ impl Writing {
             .collect();
         match self.intake.take(&mut self.given.store, &arrivals) {
             Ok(taken) => {
-                self.failing = false;
                 self.given.shared.wrote();
+                let now = self.given.clock.now();
+                let mut step = WatchStep::default();
+                if let Some(since) = self.failing_since.take() {
+                    step.then(self.watching.stored_again(since, now));
+                }
+                let came = batch.iter().filter_map(|delivery| {
+                    let message = delivery.content.as_ref().ok()?;
+                    Some((&message.board, delivery.source.as_str()))
+                });
+                step.then(self.watching.came_by(came));
                 for delivery in batch.drain(..) {
                     delivery.receipt.confirm();
                 }
-                let step = self.watching.readings(&taken.readings);
+                step.then(self.watching.readings(&taken.readings));
                 if let Err(error) = self.keep(step) {
                     tracing::error!(%error, "an alert could not be kept yet");
                 }
             }
             Err(error) => {
-                self.failing = true;
+                let now = self.given.clock.now();
+                self.failing_since.get_or_insert(now);
                 tracing::error!(
                     error = &error as &dyn std::error::Error,
                     n_messages = batch.len(),
@@ -213,10 +228,11 @@ impl Writing {
         self.keep(step)?;
         if self.last_clock.is_none_or(|last| steady >= last + WATCH_CLOCK) {
             self.last_clock = Some(steady);
-            let step = self.watching.clock(now);
+            let outside = self.outside(now)?;
+            let step = self.watching.clock(&outside, now);
             self.keep(step)?;
-            self.say(true)?;
-            if !self.failing {
+            self.say(true, now)?;
+            if self.failing_since.is_none() {
                 self.given.shared.wrote();
             }
             // Messages that were not taken become due by time alone.
@@ -250,19 +266,39 @@ impl Writing {
         Ok(())
     }
 
-    /// Leaves word for `status`.
-    fn say(&mut self, running: bool) -> Result<(), StoreError> {
+    /// How the ways in and out stand.
+    fn outside(&self, now: Instant) -> Result<Outside, StoreError> {
+        let (waiting, given_up) =
+            self.given.store.hopeless_messages(UNDELIVERED, now)?;
+        let sources = self
+            .given
+            .sources
+            .iter()
+            .map(|source| {
+                let condition = source.condition();
+                SourceNow {
+                    name: source.name().to_string(),
+                    well: condition.state.is_well(),
+                    detail: condition.detail,
+                }
+            })
+            .collect();
+        Ok(Outside { sources, waiting, given_up })
+    }
+
+    /// Leaves word for `status`: how things stood at an instant.
+    fn say(&mut self, running: bool, at: Instant) -> Result<(), StoreError> {
         let given = &mut self.given;
         let health = DaemonHealth {
             running,
             waiting: given.deliveries.len(),
-            failing: self.failing,
+            failing: self.failing_since.is_some(),
             sources: given.sources.iter().map(|s| source_word(s)).collect(),
             broken: given.broken.clone(),
             channels: given.said.words(),
             keeping: given.shared.word(),
         };
-        given.store.daemon_says(&health, given.clock.now())
+        given.store.daemon_says(&health, at)
     }
 }
 

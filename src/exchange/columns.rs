@@ -343,3 +343,25 @@ pub const TABLES: [&Table; 13] = [
     &BOARDS,
     &OTHER,
 ];
+
+/// Whether a factor may have this name: it becomes a column of its own.
+///
+/// # Errors
+/// A sentence that says what a name may be, or that this one is taken.
+pub fn factor_name(name: &str) -> Result<(), String> {
+    let sound =
+        |b: u8| b.is_ascii_lowercase() || b.is_ascii_digit() || b == b'_';
+    if name.is_empty() || !name.bytes().all(sound) {
+        return Err("the name of a factor has a–z, 0–9 and _ only".to_owned());
+    }
+    let taken = TABLES
+        .iter()
+        .filter(|table| table.factors)
+        .any(|table| table.position(name).is_some());
+    if taken {
+        return Err(format!(
+            "\"{name}\" is a column of its own and cannot be a factor"
+        ));
+    }
+    Ok(())
+}

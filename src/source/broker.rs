@@ -13,6 +13,8 @@
 //! loss: read bytes stay in its frame buffer, read packets in its event
 //! queue.
 
+mod look;
+
 mod settings;
 
 use std::sync::Arc;
@@ -34,8 +36,9 @@ use crate::source::health::{SourceHealth, SourceState};
 use crate::source::patience::Patience;
 use crate::source::tls::{self, Authority};
 use crate::source::topic::{self, Route};
-use crate::source::{Feed, MOST_UNCONFIRMED, stopped};
+use crate::source::{Feed, MOST_UNCONFIRMED, Now, stopped};
 
+pub use look::{BrokerLook, look};
 pub use settings::{BrokerError, Settings};
 
 /// Far above the 64 KiB of the wire contract: a message above this limit
@@ -90,6 +93,16 @@ enum Lost {
     TooLarge(usize),
     Refused(String),
     Broken(String),
+}
+
+impl Lost {
+    /// The reason in a sentence.
+    fn in_words(self) -> String {
+        match self {
+            Self::Refused(why) | Self::Broken(why) => why,
+            lost => format!("the connection ended ({lost:?})"),
+        }
+    }
 }
 
 impl Subscriber {
@@ -189,13 +202,14 @@ impl Subscriber {
         false
     }
 
-    fn options(&self, feed: &Feed) -> Result<MqttOptions, Lost> {
+    fn options(
+        &self,
+        client_id: String,
+        now: &Now,
+    ) -> Result<MqttOptions, Lost> {
         let settings = &self.settings;
-        let mut options = MqttOptions::new(
-            settings.client_id(),
-            settings.host.clone(),
-            settings.port,
-        );
+        let mut options =
+            MqttOptions::new(client_id, settings.host.clone(), settings.port);
         options
             .set_keep_alive(settings.keep_alive())
             .set_clean_session(false)
@@ -207,7 +221,7 @@ impl Subscriber {
         }
         if let Some(authority) = &self.authority {
             let client = authority
-                .client(feed.now.clone())
+                .client(now.clone())
                 .map_err(|error| Lost::Refused(error.to_string()))?;
             let tls = TlsConfiguration::Rustls(client);
             options.set_transport(Transport::tls_with_config(tls));
@@ -256,7 +270,8 @@ impl<'a> Visit<'a> {
 
     /// Returns why the connection ended and how long it lived.
     async fn attend(mut self) -> (Lost, Duration) {
-        let options = match self.subscriber.options(self.feed) {
+        let id = self.subscriber.settings.client_id();
+        let options = match self.subscriber.options(id, &self.feed.now) {
             Ok(options) => options,
             Err(lost) => return (lost, Duration::ZERO),
         };
@@ -269,7 +284,7 @@ impl<'a> Visit<'a> {
             () = stopped(&mut stop) => return (Lost::Stopped, Duration::ZERO),
         };
         if let Err(error) = first {
-            return (self.reason(error), Duration::ZERO);
+            return (self.subscriber.reason(error), Duration::ZERO);
         }
         let begin = Instant::now();
         (self.last_message, self.last_acknowledgement) = (begin, begin);
@@ -317,7 +332,7 @@ impl<'a> Visit<'a> {
                             }
                         }
                         Ok(Event::Outgoing(_)) => {}
-                        Err(error) => return self.reason(error),
+                        Err(error) => return self.subscriber.reason(error),
                     }
                 }
                 () = self.unconfirmed.news() => {
@@ -488,10 +503,12 @@ impl<'a> Visit<'a> {
         }
         Lost::Stopped
     }
+}
 
+impl Subscriber {
     fn reason(&self, error: ConnectionError) -> Lost {
         use mqttbytes::Error::PayloadSizeLimitExceeded;
-        let settings = &self.subscriber.settings;
+        let settings = &self.settings;
         let place = format!("{}:{}", settings.host, settings.port);
         match error {
             ConnectionError::MqttState(StateError::Deserialization(
@@ -533,7 +550,7 @@ impl<'a> Visit<'a> {
 
     fn without_tls(&self, place: &str, error: &rumqttc::TlsError) -> Lost {
         use rumqttc::TlsError as T;
-        let Some(authority) = &self.subscriber.authority else {
+        let Some(authority) = &self.authority else {
             return Lost::Broken(format!("broker {place}: {error}"));
         };
         let cause = match error {
@@ -546,7 +563,7 @@ impl<'a> Visit<'a> {
             (None, T::DNSName(_)) => Lost::Refused(format!(
                 "\"{}\" is neither a name nor an address that a \
                  certificate could be checked for",
-                self.subscriber.settings.host
+                self.settings.host
             )),
             (None, other) => {
                 Lost::Broken(format!("TLS with broker {place}: {other}"))

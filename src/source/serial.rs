@@ -203,6 +203,21 @@ impl Port {
     }
 }
 
+/// Looks at the port's name and, where `open` says so, opens it and lets it
+/// go again, which may restart the board. Gives a remark about the name, or
+/// nothing.
+///
+/// # Errors
+/// A sentence that says why it cannot be used.
+pub fn look(settings: &Settings, open: bool) -> Result<String, String> {
+    let port = Port::new(settings);
+    let remark = port.remark()?;
+    if open {
+        port.open().map_err(|error| explain(&error).1)?;
+    }
+    Ok(remark)
+}
+
 fn in_a_list(names: &[PathBuf]) -> String {
     let names: Vec<String> =
         names.iter().map(|name| name.display().to_string()).collect();

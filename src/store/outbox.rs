@@ -227,6 +227,36 @@ impl Store {
         rows.collect::<Result<_, _>>().reading()
     }
 
+    /// Messages that wait although they were tried three times and more,
+    /// for over an hour, and messages that were given up within a day; those
+    /// about an alert of this watch are not counted.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn hopeless_messages(
+        &self,
+        but_of: &str,
+        now: Instant,
+    ) -> Result<(u64, u64), StoreError> {
+        let counts: (i64, i64) = self
+            .connection
+            .prepare_cached(
+                "SELECT coalesce(sum(taken_ms IS NULL AND given_up_ms IS NULL \
+                 AND attempts >= 3 AND written_ms < ?2 - 3600000), 0), \
+                 coalesce(sum(given_up_ms >= ?2 - 86400000), 0) FROM outbox \
+                 WHERE taken_ms IS NULL AND told_in IS NULL \
+                 AND coalesce(alert, '') NOT IN \
+                 (SELECT id FROM alert WHERE watch = ?1)",
+            )
+            .reading()?
+            .query_row(params![but_of, now.millis()], |row| {
+                Ok((row.get(0)?, row.get(1)?))
+            })
+            .reading()?;
+        let count = |n: i64| u64::try_from(n).unwrap_or_default();
+        Ok((count(counts.0), count(counts.1)))
+    }
+
     /// A try begins. It is counted before anything leaves, so that a repeat
     /// always has a higher number, however the daemon ends.
     ///

@@ -3,9 +3,12 @@
 
 use rusqlite::{Connection, params};
 
-use crate::observation::{Boot, Count, Name, Quality, Quantity, Sample};
+use crate::observation::{
+    Boot, Count, Name, Quality, Quantity, Sample, Series,
+};
 use crate::store::intake::Arrival;
-use crate::store::{Doing, StoreError};
+use crate::store::series::series_from;
+use crate::store::{Doing, Store, StoreError};
 use crate::units::Instant;
 
 /// Whether the sample that waits under this number is this one.
@@ -174,4 +177,43 @@ pub(crate) fn waits(
 
 fn signed(millis: u64) -> i64 {
     i64::try_from(millis).unwrap_or(i64::MAX)
+}
+
+/// A value whose instant is not known yet.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Undated {
+    /// Its stream.
+    pub series: Series,
+    /// The start of the board, and the sample's number in it.
+    pub count: (String, u32),
+    /// The value as it was sent.
+    pub value: f64,
+}
+
+impl Store {
+    /// At most so many values that wait for their date, in the order of
+    /// boards, starts and numbers.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn undated(&self, at_most: u32) -> Result<Vec<Undated>, StoreError> {
+        let mut statement = self
+            .connection
+            .prepare_cached(
+                "SELECT board, probe, quantity, boot, seq, value \
+                 FROM undated ORDER BY board, boot, seq, probe, quantity \
+                 LIMIT ?1",
+            )
+            .reading()?;
+        let mut rows = statement.query([at_most]).reading()?;
+        let mut all = Vec::new();
+        while let Some(row) = rows.next().reading()? {
+            all.push(Undated {
+                series: series_from(row)?,
+                count: (row.get(3).reading()?, row.get(4).reading()?),
+                value: row.get(5).reading()?,
+            });
+        }
+        Ok(all)
+    }
 }

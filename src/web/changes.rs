@@ -9,15 +9,17 @@ use crate::trial::entry::{
     Check, Closure, Draft, Entry, Severity, Statement, from_word,
 };
 use crate::trial::when::When;
+use crate::web::blind;
 use crate::web::count::{Numbers, again, typed_any, whole};
 use crate::web::desk::{Answer, Desk, Written};
 use crate::web::form::{Form, Reading, Wrong};
+use crate::web::setup::undoing;
 use crate::web::unit::one;
 use crate::web::units::{self, Here, link};
 use crate::web::words::seeds;
 
 /// Writes drafts and goes back to the unit, or draws the form again.
-fn write(
+pub(crate) fn write(
     desk: &Desk,
     here: Here<'_>,
     section: &'static str,
@@ -42,7 +44,7 @@ fn write(
 }
 
 /// The unit's page, telling what was written.
-fn back(here: Here<'_>) -> impl FnOnce(Option<i64>) -> String {
+pub(crate) fn back(here: Here<'_>) -> impl FnOnce(Option<i64>) -> String {
     let link = link(here.unit);
     move |id| id.map_or(link.clone(), |id| format!("{link}?done={id}"))
 }
@@ -88,20 +90,42 @@ pub(crate) fn undo(
 ) -> Result<Answer, StoreError> {
     let here = or_answer!(one(desk, text));
     let entry = form.text("entry").to_owned();
-    let drafts = holding(desk, here, form).map(|entry| {
-        vec![Draft {
-            trial: entry.draft.trial.clone(),
-            when: When::exactly(desk.now),
-            statement: Statement::Undo,
-            supersedes: Some(entry.id),
-            reason: Some("undone on the page".to_owned()),
-        }]
+    let held = holding(desk, here, form);
+    let begins = held.as_ref().is_ok_and(|e| e.id == here.unit.entry);
+    let drafts = held.map(|entry| {
+        let with_it = written_with(desk, here, entry);
+        with_it
+            .into_iter()
+            .map(|entry| undoing(desk, entry, "undone on the page"))
+            .collect()
     });
-    let link = link(here.unit);
+    let source = here.unit.source.as_ref();
+    let source = source.and_then(|name| here.trial.units.get(name));
+    let link = match source.filter(|_| begins) {
+        Some(source) => link(source),
+        None if begins => "/setup/ledger".to_owned(),
+        None => link(here.unit),
+    };
     let round = if form.text("round") == "1" { "&round=1" } else { "" };
     write(desk, here, "undo", form, drafts, |_| {
         format!("{link}?undone={entry}{round}")
     })
+}
+
+/// An entry, and where it began the unit, the first stay that the same form
+/// wrote; newest first.
+fn written_with<'a>(
+    desk: &'a Desk,
+    here: Here<'_>,
+    entry: &'a Entry,
+) -> Vec<&'a Entry> {
+    if entry.id != here.unit.entry {
+        return vec![entry];
+    }
+    units::entries(&desk.loaded.entries, &here)
+        .into_iter()
+        .filter(|other| other.written == entry.written)
+        .collect()
 }
 
 /// `POST /u/…/belongs`: the same count, given to another unit.
@@ -171,7 +195,8 @@ pub(crate) fn moved(
 ) -> Result<Answer, StoreError> {
     let here = or_answer!(one(desk, text));
     let mut reading = Reading::default();
-    let statements = move_and_look(here, form, &mut reading);
+    let note = blind::noted(desk, String::new());
+    let statements = move_and_look(here, form, note, &mut reading);
     let drafts = draft_all(desk, here, form, statements, reading.wrong);
     write(desk, here, "move", form, drafts, back(here))
 }
@@ -179,6 +204,7 @@ pub(crate) fn moved(
 fn move_and_look(
     here: Here<'_>,
     form: &Form,
+    note: String,
     reading: &mut Reading,
 ) -> Vec<Statement> {
     let unit = &here.unit.name;
@@ -209,7 +235,7 @@ fn move_and_look(
     {
         reading.wrong.add(field, told);
     }
-    vec![numbers.check(unit, looked, String::new()), stay]
+    vec![numbers.check(unit, looked, note), stay]
 }
 
 /// `POST /u/…/mould`

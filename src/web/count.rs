@@ -9,6 +9,7 @@ use crate::store::StoreError;
 use crate::trial::entry::{Check, Counted, Draft, EntryId, Look, Statement};
 use crate::trial::unit::Unit;
 use crate::trial::when::When;
+use crate::web::blind;
 use crate::web::desk::{Answer, Desk, Tab, Written};
 use crate::web::form::{Form, Reading, Wrong};
 use crate::web::unit::{Tried, drawn, one};
@@ -117,7 +118,7 @@ pub(crate) fn record(
         Err(answer) => return Ok(answer),
     };
     let mut reading = Reading::default();
-    let statement = understood(here, form, &mut reading);
+    let statement = understood(desk, here, form, &mut reading);
     if desk.was_written(form)? {
         return Ok(go_on(desk, here, form, None));
     }
@@ -137,9 +138,14 @@ pub(crate) fn record(
     Ok(go_on(desk, here, form, written))
 }
 
-fn understood(here: Here<'_>, form: &Form, reading: &mut Reading) -> Statement {
+fn understood(
+    desk: &Desk,
+    here: Here<'_>,
+    form: &Form,
+    reading: &mut Reading,
+) -> Statement {
     let name = &here.unit.name;
-    let note = reading.text(form, "note");
+    let note = blind::noted(desk, reading.text(form, "note"));
     let zero = match form.text("do") {
         "zero-opened" => Some(Look::Opened),
         "zero-through-lid" => Some(Look::ThroughLid),
@@ -181,7 +187,7 @@ pub(crate) fn again(
     let in_round = form.text("round") == "1";
     let tried = Tried { section, form: form.clone(), wrong };
     let body = drawn(desk, here, in_round, &maud::html! {}, &tried);
-    Answer::wrong(here.unit.name.as_str(), Tab::Round, body)
+    Answer::wrong(&units::name_of(desk, here.unit), Tab::Round, body)
 }
 
 /// What the ledger refused, as a sentence for the form as a whole.

@@ -20,8 +20,10 @@ use crate::trial::entry::{Draft, Entry, EntryId};
 use crate::units::Instant;
 use crate::web::door::Door;
 use crate::web::form::Form;
+use crate::web::making::Maker;
 use crate::web::password::Password;
 use crate::web::session::{Session, Sessions};
+use crate::web::tokens::Tokens;
 
 /// Pages made at once; more wait their turn, so that memory stays small.
 const AT_ONCE: usize = 4;
@@ -44,6 +46,8 @@ pub(crate) struct Site {
     pub(crate) door: Door,
     pub(crate) sessions: Sessions,
     pub(crate) password: Option<Password>,
+    pub(crate) tokens: Tokens,
+    pub(crate) maker: Maker,
     loaded: Mutex<Option<Arc<Loaded>>>,
     turns: Semaphore,
 }
@@ -60,8 +64,20 @@ pub(crate) struct Visitor {
     pub(crate) session: Session,
     /// Who counts, as typed once on this device; empty until then.
     pub(crate) who: String,
+    /// Whether names and treatments are hidden while counting.
+    pub(crate) blind: bool,
     /// Whether there is a password, so that one may log out.
     pub(crate) may_leave: bool,
+}
+
+impl Visitor {
+    /// Somebody without a browser's session.
+    pub(crate) fn nobody() -> Self {
+        let (id, token) = (String::new(), String::new());
+        let session = Session { id, token, logged_in: false };
+        let who = String::new();
+        Self { session, who, blind: false, may_leave: false }
+    }
 }
 
 /// What a page answers.
@@ -71,6 +87,8 @@ pub(crate) enum Answer {
     Page(StatusCode, String, Tab, Markup),
     /// Go and look there.
     See(String),
+    /// For a program.
+    Data(StatusCode, serde_json::Value),
 }
 
 impl Answer {
@@ -92,6 +110,8 @@ pub(crate) enum Tab {
     Round,
     Tally,
     Alerts,
+    SetUp,
+    Report,
     /// None of them.
     Elsewhere,
 }
@@ -104,6 +124,8 @@ impl Site {
         door: Door,
         sessions: Sessions,
         password: Option<Password>,
+        tokens: Tokens,
+        maker: Maker,
     ) -> Self {
         Self {
             data: data.to_owned(),
@@ -112,6 +134,8 @@ impl Site {
             door,
             sessions,
             password,
+            tokens,
+            maker,
             loaded: Mutex::default(),
             turns: Semaphore::new(AT_ONCE),
         }
@@ -204,15 +228,13 @@ impl Desk {
         Ok(Self { site, store, loaded, visitor, now })
     }
 
+    pub(crate) fn site(&self) -> &Site {
+        &self.site
+    }
+
     /// For what is shown to whoever may look; never for a form.
     pub(crate) fn for_everybody(site: Arc<Site>) -> Result<Self, StoreError> {
-        let session = Session {
-            id: String::new(),
-            token: String::new(),
-            logged_in: false,
-        };
-        let (who, may_leave) = (String::new(), false);
-        Self::open(site, Visitor { session, who, may_leave })
+        Self::open(site, Visitor::nobody())
     }
 
     /// When the grower looked: now, or when a kept form was typed.
@@ -223,6 +245,11 @@ impl Desk {
 
     pub(crate) fn zone(&self) -> &ZoneRule {
         &self.site.zone
+    }
+
+    /// How the pages are called in the house, if the settings say so.
+    pub(crate) fn base_url(&self) -> Option<String> {
+        self.site.door.base_url()
     }
 
     pub(crate) fn book(&self) -> &Book {

@@ -59,6 +59,12 @@ impl Door {
         Some(name.trim_start_matches('[').trim_end_matches(']'))
     }
 
+    /// The base address without a path, if the settings have one.
+    pub(crate) fn base_url(&self) -> Option<String> {
+        let (scheme, host) = self.base.as_ref()?;
+        Some(format!("{scheme}://{host}"))
+    }
+
     /// Whether a request to this host is meant for us.
     pub(crate) fn knows_host(&self, host: &str) -> bool {
         let host = host.to_ascii_lowercase();

@@ -16,19 +16,24 @@ use crate::web::session::hex;
 const PAGE: &str = include_str!("page.css");
 
 /// The one script of all pages; each works without it.
-pub(crate) const SCRIPT: &str =
-    concat!(include_str!("kept.js"), include_str!("live.js"));
+pub(crate) const SCRIPT: &str = concat!(
+    include_str!("kept.js"),
+    include_str!("live.js"),
+    include_str!("again.js")
+);
 
 /// The one style sheet of all pages.
 pub(crate) fn style_sheet() -> String {
     format!("{}{}\n{PAGE}", colours(), style_of_figures())
 }
 
-const TABS: [(Tab, &str, &str); 4] = [
+const TABS: [(Tab, &str, &str); 6] = [
     (Tab::Now, "/", "Now"),
     (Tab::Round, "/round", "Round"),
     (Tab::Tally, "/tally", "Tally sheet"),
     (Tab::Alerts, "/alerts", "Alerts"),
+    (Tab::Report, "/report", "Report"),
+    (Tab::SetUp, "/setup", "Set up"),
 ];
 
 /// A whole page.
@@ -85,6 +90,7 @@ fn foot(visitor: &Visitor) -> Markup {
                 a href="/who" { "change" }
             }
         }
+        p { a href="/health" { "Health of the collecting" } }
         @if visitor.may_leave {
             form method="post" action="/logout" {
                 (token(visitor))

@@ -7,26 +7,38 @@
 
 mod alert;
 mod alerts;
+mod api;
+mod blind;
 mod changes;
 mod count;
 mod desk;
 mod door;
+mod facts;
 mod form;
 mod frame;
+mod health;
+mod labels;
 mod live;
 mod login;
+mod making;
 mod now;
 mod password;
 mod place;
+mod remarks;
+mod reports;
 mod round;
 mod routes;
 mod serving;
 mod session;
+mod setup;
 mod tally;
+mod tokens;
+mod transfer;
 mod unit;
 mod units;
 mod words;
 
+use std::ffi::OsString;
 use std::io;
 use std::net::SocketAddr;
 use std::path::{Path, PathBuf};
@@ -42,10 +54,16 @@ use crate::source::{Now, TlsError};
 use crate::web::desk::Site;
 use crate::web::door::Door;
 use crate::web::live::Live;
+use crate::web::making::Maker;
 use crate::web::password::Password;
 use crate::web::session::Sessions;
+use crate::web::tokens::Tokens;
 
 pub use password::{PASSWORD_FILE, PasswordError, password_text};
+pub use tokens::{
+    KeptToken, May, TOKEN_FILE, TokenError, kept_tokens, with_token,
+    without_token,
+};
 
 /// The `[web]` part of the settings.
 #[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
@@ -98,8 +116,13 @@ pub struct Opening {
     pub settings: Settings,
     /// Where the hashed password is, if there is one.
     pub password_file: PathBuf,
+    /// Where the hashed tokens are, if there are any.
+    pub token_file: PathBuf,
     /// The house's time zone.
     pub zone: ZoneRule,
+    /// This program and the arguments that lead it to the same data: what
+    /// makes a report. Empty where none can be made.
+    pub program: Vec<OsString>,
 }
 
 /// Why there are no pages.
@@ -139,6 +162,9 @@ pub enum WebError {
     /// The password file cannot be used.
     #[error(transparent)]
     Password(#[from] PasswordError),
+    /// The token file cannot be used.
+    #[error(transparent)]
+    Tokens(#[from] TokenError),
     /// The address cannot be bound.
     #[error("cannot listen on {listen}")]
     Bind {
@@ -187,6 +213,8 @@ pub async fn bind(
     if let Some(doubt) = doubt {
         tracing::warn!(source = "pages", "{doubt}");
     }
+    let tokens = Tokens::open(&opening.token_file)?;
+    let maker = Maker::new(opening.program.clone(), data);
     let site = Arc::new(Site::new(
         data,
         opening.zone,
@@ -194,6 +222,8 @@ pub async fn bind(
         door,
         Sessions::default(),
         password,
+        tokens,
+        maker,
     ));
     Ok(Pages { listener, local, site, identity })
 }
@@ -209,7 +239,9 @@ impl Pages {
     pub async fn run(self, stop: watch::Receiver<bool>) {
         let live = Live::new(stop.clone());
         let app = routes::router(Arc::clone(&self.site), live.clone());
-        tokio::spawn(live.watch(self.site));
-        serving::serve(self.listener, self.identity, app, stop).await;
+        tokio::spawn(live.watch(Arc::clone(&self.site)));
+        let (listener, identity) = (self.listener, self.identity);
+        let serving = serving::serve(listener, identity, app, stop.clone());
+        tokio::join!(serving, self.site.maker.run(stop));
     }
 }

@@ -37,8 +37,7 @@ pub(crate) fn page(desk: &Desk) -> Result<Answer, StoreError> {
         (to_do(desk, &series))
         h2 { "Places" }
         @if desk.book().house.places.is_empty() {
-            p { "No place is recorded yet. " code {
-                "vernalog record place" } " makes one." }
+            p { "No place is recorded yet. " a href="/setup" { "Set up" } }
         }
         @for place in desk.book().house.places.values() {
             (at_place(desk, &series, place))
@@ -48,7 +47,7 @@ pub(crate) fn page(desk: &Desk) -> Result<Answer, StoreError> {
 }
 
 /// What the daemon says of itself, when it is not well.
-fn troubles(desk: &Desk) -> Result<Vec<String>, StoreError> {
+pub(crate) fn troubles(desk: &Desk) -> Result<Vec<String>, StoreError> {
     let mut told = Vec::new();
     let Some((at, health)) = desk.store.daemon_said()? else {
         return Ok(told);
@@ -112,8 +111,8 @@ fn to_do(desk: &Desk, series: &[SeriesInfo]) -> Markup {
             }
             @for board in strays {
                 p { "Board " strong { (board) } " sends, but no place is \
-                    recorded for it: " code { "vernalog record move " (board)
-                    " PLACE --board" } }
+                    recorded for it. " a href="/setup/boards" {
+                    "Give it one" } }
             }
             (find_form())
         }
@@ -122,7 +121,7 @@ fn to_do(desk: &Desk, series: &[SeriesInfo]) -> Markup {
 
 /// How a quantity stands at a place.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum State {
+pub(crate) enum State {
     InRange,
     Above,
     Below,
@@ -132,7 +131,12 @@ enum State {
 }
 
 impl State {
-    fn of(desk: &Desk, place: &Place, q: Quantity, reading: &Reading) -> Self {
+    pub(crate) fn of(
+        desk: &Desk,
+        place: &Place,
+        q: Quantity,
+        reading: &Reading,
+    ) -> Self {
         if desk.now.millis_since(reading.at) > STALE_MILLIS {
             return Self::Unknown;
         }
@@ -158,7 +162,7 @@ impl State {
         }
     }
 
-    fn words(self) -> &'static str {
+    pub(crate) fn words(self) -> &'static str {
         match self {
             Self::InRange => "in range",
             Self::Above => "above its range",
@@ -242,7 +246,7 @@ pub(crate) fn value(quantity: Quantity, value: f64) -> String {
 
 /// The newest reading of each quantity that speaks for a place now,
 /// corrected as the ledger says.
-fn newest(
+pub(crate) fn newest(
     desk: &Desk,
     series: &[SeriesInfo],
     place: &Place,

@@ -9,13 +9,14 @@ use crate::store::StoreError;
 use crate::trial::entry::{Draft, Look};
 use crate::trial::when::When;
 use crate::units::Instant;
+use crate::web::blind;
 use crate::web::count::{Numbers, whole};
 use crate::web::desk::{Answer, Desk, Tab, Written};
 use crate::web::form::{Form, Reading, Wrong};
 use crate::web::frame::{by_field, choices, keys, wrongs};
 use crate::web::routes::Asked;
 use crate::web::unit::{done, place_title};
-use crate::web::units::{self, Here, Stop, link, walk};
+use crate::web::units::{self, Here, Stop, link, name_of, walk};
 use crate::web::words::{last_time, n_of};
 
 const TITLE: &str = "Round";
@@ -28,11 +29,12 @@ pub(crate) fn page(desk: &Desk, asked: &Asked) -> Result<Answer, StoreError> {
     let body = html! {
         (done(desk, asked.text("done"), false))
         h1 { "Today’s round" }
+        (blind::told(desk))
         (find_form())
         @match due.first() {
             None if stops.is_empty() => {
-                p { "No open unit holds seeds. " code {
-                    "vernalog record container" } " makes one." }
+                p { "No open unit holds seeds." }
+                p { a.button.main href="/setup" { "Set up" } }
             }
             None => {
                 p.state { "All " (stops.len())
@@ -43,7 +45,7 @@ pub(crate) fn page(desk: &Desk, asked: &Asked) -> Result<Answer, StoreError> {
                     @if seen > 0 { ", " (seen) " done today" } }
                 p { a.button.main
                     href={ (link(first.here.unit)) "?round=1" } {
-                    "Begin with " (first.here.unit.name) } }
+                    "Begin with " (name_of(desk, first.here.unit)) } }
             }
         }
         @for here in by_place(&due) {
@@ -59,6 +61,7 @@ pub(crate) fn page(desk: &Desk, asked: &Asked) -> Result<Answer, StoreError> {
                 }
             }
         }
+        (blind::offer(desk))
     };
     Ok(Answer::page(TITLE, Tab::Round, body))
 }
@@ -107,12 +110,13 @@ fn at_place(desk: &Desk, here: &[&Stop<'_>]) -> Markup {
 fn row(desk: &Desk, stop: &Stop<'_>, query: &str) -> Markup {
     let unit = stop.here.unit;
     let several = desk.book().trials.len() > 1;
+    let blind = desk.visitor.blind;
     html! {
         li {
             a href={ (link(unit)) (query) } {
                 span.what {
-                    strong { (unit.name) }
-                    @if let Some(label) = unit.label {
+                    strong { (name_of(desk, unit)) }
+                    @if let Some(label) = unit.label.filter(|_| !blind) {
                         " " span.label { (label) }
                     }
                     @if !stop.position.is_empty() {
@@ -175,7 +179,7 @@ fn asking(
                             value=(units::link(here.unit)
                                 .trim_start_matches("/u/"));
                         label for=(id) {
-                            strong { (here.unit.name) } " "
+                            strong { (name_of(desk, here.unit)) } " "
                             span.soft { (last_time(desk.zone(), desk.now,
                                 here.unit.looks.last())) }
                         }
@@ -215,16 +219,22 @@ pub(crate) fn record_others(
     }
     let at = desk.looked_at(form);
     let drafts: Vec<Draft> =
-        here.iter().map(|here| nothing_new(*here, looked, at)).collect();
+        here.iter().map(|here| nothing_new(desk, *here, looked, at)).collect();
     Ok(match desk.record(&drafts, form)? {
         Written::Refused(refused) => again(&whole(&refused)),
         Written::Now(_) | Written::Before => Answer::See("/round".to_owned()),
     })
 }
 
-fn nothing_new(here: Here<'_>, looked: Look, at: Instant) -> Draft {
+fn nothing_new(
+    desk: &Desk,
+    here: Here<'_>,
+    looked: Look,
+    at: Instant,
+) -> Draft {
     let unit: &Name = &here.unit.name;
-    let statement = Numbers::default().check(unit, looked, String::new());
+    let note = blind::noted(desk, String::new());
+    let statement = Numbers::default().check(unit, looked, note);
     let trial = Some(&here.trial.name);
     Draft::new(trial, When::exactly(at), statement)
 }

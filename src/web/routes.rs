@@ -9,9 +9,10 @@ use std::sync::Arc;
 use axum::body::{Body, to_bytes};
 use axum::extract::{Extension, FromRequest, Path, Query, Request, State};
 use axum::http::header::{
-    CACHE_CONTROL, CONTENT_SECURITY_POLICY, CONTENT_TYPE, COOKIE, HOST,
-    HeaderMap, HeaderName, HeaderValue, LOCATION, ORIGIN, REFERRER_POLICY,
-    SET_COOKIE, X_CONTENT_TYPE_OPTIONS, X_FRAME_OPTIONS,
+    AUTHORIZATION, CACHE_CONTROL, CONTENT_SECURITY_POLICY, CONTENT_TYPE,
+    COOKIE, HOST, HeaderMap, HeaderName, HeaderValue, LOCATION, ORIGIN,
+    REFERRER_POLICY, RETRY_AFTER, SET_COOKIE, WWW_AUTHENTICATE,
+    X_CONTENT_TYPE_OPTIONS, X_FRAME_OPTIONS,
 };
 use axum::http::{Method, StatusCode};
 use axum::middleware::{Next, from_fn_with_state};
@@ -25,8 +26,10 @@ use crate::web::desk::{Answer, Desk, Site, Visitor};
 use crate::web::form::{Form, TOKEN};
 use crate::web::live::Live;
 use crate::web::session::{self, hex, same, unhex};
+use crate::web::tokens::{May, Shut};
 use crate::web::{
-    alert, alerts, changes, count, frame, login, now, place, round, tally, unit,
+    alert, alerts, api, blind, changes, count, frame, health, labels, login,
+    now, place, remarks, reports, round, setup, tally, transfer, unit,
 };
 
 /// Nothing that is typed on a phone is larger.
@@ -44,14 +47,14 @@ pub(crate) const WHO: &str = "who";
 /// A year, s.
 const YEAR: u32 = 31_536_000;
 
+pub(crate) type Shared = State<Arc<Site>>;
+pub(crate) type Asking = Extension<Visitor>;
+pub(crate) type Typed = Extension<Form>;
+
 /// Where the script asks how the session stands.
 const SESSION: &str = "/session";
 /// What is answered before a log-in.
 const PUBLIC: [&str; 4] = ["/login", "/style.css", "/page.js", SESSION];
-
-type Shared = State<Arc<Site>>;
-type Asking = Extension<Visitor>;
-type Typed = Extension<Form>;
 
 pub(crate) fn router(site: Arc<Site>, live: Live) -> Router {
     Router::new()
@@ -134,6 +137,10 @@ pub(crate) fn router(site: Arc<Site>, live: Live) -> Router {
                         "move" => changes::moved(desk, unit, form),
                         "mould" => changes::mould(desk, unit, form),
                         "close" => changes::close(desk, unit, form),
+                        "transfer" => transfer::record(desk, unit, form),
+                        "treat" => remarks::treat(desk, unit, form),
+                        "note" => remarks::note(desk, unit, form),
+                        "seedling" => remarks::seedling(desk, unit, form),
                         _ => Ok(frame::missing("There is no such page.")),
                     }
                 })
@@ -149,9 +156,23 @@ pub(crate) fn router(site: Arc<Site>, live: Live) -> Router {
                 act(s, v, f, |_, _| Ok(Answer::See("/".to_owned()))).await
             }),
         )
+        .route(
+            "/labels",
+            get(async |s: Shared, v: Asking, q: Asked| {
+                at_desk(s, v, move |desk| labels::page(desk, &q)).await
+            }),
+        )
+        .route("/blind", post(blind::switch))
+        .route(
+            "/health",
+            get(async |s: Shared, v: Asking| at_desk(s, v, health::page).await),
+        )
+        .merge(reports::router())
+        .merge(api::router())
         .route("/login", get(login::page).post(login::enter))
         .route("/logout", post(login::leave))
         .route("/style.css", get(style))
+        .merge(setup::router())
         .fallback(async |v: Asking| {
             answered(&v, frame::missing("There is no such page."))
         })
@@ -185,7 +206,7 @@ impl<S: Sync> axum::extract::FromRequestParts<S> for Asked {
 pub(crate) type Named = Path<String>;
 type Changed = Path<(String, String)>;
 
-async fn at_desk(
+pub(crate) async fn at_desk(
     State(site): Shared,
     Extension(visitor): Asking,
     work: impl FnOnce(&Desk) -> Result<Answer, StoreError> + Send + 'static,
@@ -195,7 +216,7 @@ async fn at_desk(
 }
 
 /// As [`at_desk`], for what changes something; remembers who counted.
-async fn act(
+pub(crate) async fn act(
     State(site): Shared,
     Extension(mut visitor): Asking,
     Extension(form): Typed,
@@ -225,6 +246,11 @@ async fn act(
 pub(crate) fn answered(visitor: &Visitor, answer: Answer) -> Response {
     match answer {
         Answer::See(to) => see(&to),
+        Answer::Data(status, value) => {
+            let mut response = json(&value);
+            *response.status_mut() = status;
+            response
+        }
         Answer::Page(status, title, tab, body) => {
             let page = frame::whole(visitor, &title, tab, &body);
             let html = HeaderValue::from_static("text/html; charset=utf-8");
@@ -305,9 +331,19 @@ async fn guard(
     mut request: Request,
     next: Next,
 ) -> Response {
-    let (visitor, fresh) = visitor(&site, request.headers());
+    let for_program = request.uri().path().starts_with(api::BEGINS);
+    let (mut visitor, fresh) = if for_program {
+        (Visitor::nobody(), false)
+    } else {
+        visitor(&site, request.headers())
+    };
+    let admitted = if for_program {
+        program(&site, &mut visitor, &mut request).await
+    } else {
+        admitted(&site, &visitor, &mut request).await
+    };
     let asks_session = request.uri().path() == SESSION;
-    let mut response = match admitted(&site, &visitor, &mut request).await {
+    let mut response = match admitted {
         Ok(()) => {
             request.extensions_mut().insert(visitor.clone());
             next.run(request).await
@@ -329,8 +365,10 @@ async fn guard(
     if site.door.is_tls() {
         only_encrypted(headers);
     }
+    headers
+        .entry(CONTENT_SECURITY_POLICY)
+        .or_insert(HeaderValue::from_static(CSP));
     for (name, value) in [
-        (CONTENT_SECURITY_POLICY, CSP),
         (X_CONTENT_TYPE_OPTIONS, "nosniff"),
         (X_FRAME_OPTIONS, "DENY"),
         (REFERRER_POLICY, "same-origin"),
@@ -367,8 +405,9 @@ fn visitor(site: &Site, headers: &HeaderMap) -> (Visitor, bool) {
     let fresh = found.is_none();
     let session = found.unwrap_or_else(|| site.sessions.begin(false));
     let who = cookie(headers, WHO).and_then(unhex).unwrap_or_default();
+    let blind = cookie(headers, blind::COOKIE) == Some("1");
     let may_leave = site.password.is_some() && session.logged_in;
-    (Visitor { session, who, may_leave }, fresh)
+    (Visitor { session, who, blind, may_leave }, fresh)
 }
 
 fn cookie<'a>(headers: &'a HeaderMap, name: &str) -> Option<&'a str> {
@@ -380,6 +419,72 @@ fn cookie<'a>(headers: &'a HeaderMap, name: &str) -> Option<&'a str> {
         .filter_map(|pair| pair.trim().split_once('='))
         .find(|(known, _)| *known == name)
         .map(|(_, value)| value)
+}
+
+/// As [`admitted`], for a program: its token is all that counts, so no other
+/// site can use the browser of somebody who has logged in.
+async fn program(
+    site: &Site,
+    visitor: &mut Visitor,
+    request: &mut Request,
+) -> Result<(), Box<Response>> {
+    let refuse = |(status, told): Refusal| {
+        Box::new(answered(&Visitor::nobody(), api::trouble(status, told)))
+    };
+    named_right(site, request).map_err(refuse)?;
+    let origin = header(request, ORIGIN);
+    if !origin.is_empty() && !site.door.knows_origin(origin) {
+        let told = "other sites are not answered";
+        return Err(refuse((StatusCode::FORBIDDEN, told)));
+    }
+    let token = header(request, AUTHORIZATION).strip_prefix("Bearer ");
+    let caller = site.tokens.admit(token.unwrap_or_default().trim());
+    let caller = caller.map_err(|shut| match shut {
+        Shut::Unknown => {
+            let told = "send \"Authorization: Bearer\" with a token that \
+                        `vernalog token NAME` made";
+            let mut response = refuse((StatusCode::UNAUTHORIZED, told));
+            let bearer = HeaderValue::from_static("Bearer");
+            response.headers_mut().insert(WWW_AUTHENTICATE, bearer);
+            response
+        }
+        Shut::TooMany(wait) => {
+            let told = "too many requests: one a second, 60 at once";
+            let mut response = refuse((StatusCode::TOO_MANY_REQUESTS, told));
+            let seconds = wait.as_secs() + 1;
+            response.headers_mut().insert(RETRY_AFTER, seconds.into());
+            response
+        }
+    })?;
+    caller.name.as_str().clone_into(&mut visitor.who);
+    match *request.method() {
+        Method::GET | Method::HEAD => return Ok(()),
+        Method::POST if caller.may == May::Record => {}
+        Method::POST => {
+            let told = "this token may only read";
+            return Err(refuse((StatusCode::FORBIDDEN, told)));
+        }
+        _ => {
+            let told = "GET and POST are answered, nothing else";
+            return Err(refuse((StatusCode::METHOD_NOT_ALLOWED, told)));
+        }
+    }
+    let kind = header(request, CONTENT_TYPE);
+    if kind.split(';').next().unwrap_or_default().trim() != "application/json" {
+        let told = "send application/json";
+        return Err(refuse((StatusCode::UNSUPPORTED_MEDIA_TYPE, told)));
+    }
+    let body = std::mem::take(request.body_mut());
+    let bytes = whole(body).await.map_err(refuse)?;
+    let value = serde_json::from_slice(&bytes).map_err(|error| {
+        let told = format!("this is not JSON: {error}");
+        Box::new(answered(
+            &Visitor::nobody(),
+            api::trouble(StatusCode::BAD_REQUEST, &told),
+        ))
+    })?;
+    request.extensions_mut().insert(api::Sent(value));
+    Ok(())
 }
 
 /// Whether a request may go on; a form is read and left beside it.
@@ -468,8 +573,9 @@ fn sent_from_here(site: &Site, request: &Request) -> Result<(), Refusal> {
     Ok(())
 }
 
-async fn form(body: Body, kind: Option<HeaderValue>) -> Result<Form, Refusal> {
-    let bytes = tokio::time::timeout(FORM_WITHIN, to_bytes(body, MOST_BYTES))
+/// A body, when it comes in time and is not too large.
+async fn whole(body: Body) -> Result<axum::body::Bytes, Refusal> {
+    tokio::time::timeout(FORM_WITHIN, to_bytes(body, MOST_BYTES))
         .await
         .map_err(|_| {
             (StatusCode::REQUEST_TIMEOUT, "The form took too long to arrive.")
@@ -479,7 +585,11 @@ async fn form(body: Body, kind: Option<HeaderValue>) -> Result<Form, Refusal> {
                 StatusCode::PAYLOAD_TOO_LARGE,
                 "This is more than a form may hold. Nothing was written.",
             )
-        })?;
+        })
+}
+
+async fn form(body: Body, kind: Option<HeaderValue>) -> Result<Form, Refusal> {
+    let bytes = whole(body).await?;
     let mut whole = Request::new(Body::from(bytes));
     *whole.method_mut() = Method::POST;
     whole.headers_mut().extend(kind.map(|kind| (CONTENT_TYPE, kind)));

@@ -9,6 +9,7 @@ use crate::report::words::plain;
 use crate::store::StoreError;
 use crate::trial::entry::{Draft, Statement};
 use crate::trial::when::When;
+use crate::web::blind;
 use crate::web::count::{COUNTS, Numbers, typed_any};
 use crate::web::desk::{Answer, Desk, Tab, Written};
 use crate::web::form::{Form, Reading, Wrong};
@@ -134,15 +135,17 @@ fn table(
                             None => { "No place recorded" }
                         }
                     } }
-                    @for stop in here { (row(stop, typed, wrong)) }
+                    @for stop in here { (row(desk, stop, typed, wrong)) }
                 }
             }
         }
     }
 }
 
-fn row(stop: &Stop<'_>, typed: &Form, wrong: &Wrong) -> Markup {
+fn row(desk: &Desk, stop: &Stop<'_>, typed: &Form, wrong: &Wrong) -> Markup {
     let unit = stop.here.unit;
+    let called = units::name_of(desk, unit);
+    let blind = desk.visitor.blind;
     let code = code(stop.here);
     let told: Vec<&str> = COUNTS
         .iter()
@@ -154,7 +157,7 @@ fn row(stop: &Stop<'_>, typed: &Form, wrong: &Wrong) -> Markup {
         let field = format!("{code}.{name}");
         html! {
             input name=(field) type="text" inputmode=[mode]
-                aria-label={ (unit.name) ", " (head) } autocomplete="off"
+                aria-label={ (called) ", " (head) } autocomplete="off"
                 maxlength="2000" value=(typed.text(&field))
                 aria-invalid=[wrong.of(&field).map(|_| "true")]
                 aria-describedby=[(!told.is_empty()).then_some(&about)];
@@ -163,8 +166,8 @@ fn row(stop: &Stop<'_>, typed: &Form, wrong: &Wrong) -> Markup {
     html! {
         tr.bad[!told.is_empty()] {
             th scope="row" {
-                (unit.name)
-                @if let Some(label) = unit.label {
+                (called)
+                @if let Some(label) = unit.label.filter(|_| !blind) {
                     " " span.label { (label) }
                 }
                 @if !stop.position.is_empty() {
@@ -225,7 +228,7 @@ pub(crate) fn record(desk: &Desk, form: &Form) -> Result<Answer, StoreError> {
         drafts.push(Draft::new(
             Some(&here.trial.name),
             when,
-            numbers.check(&here.unit.name, looked, note),
+            numbers.check(&here.unit.name, looked, blind::noted(desk, note)),
         ));
         codes.push(code);
     }

@@ -14,8 +14,9 @@ use crate::web::desk::{Answer, Desk, Tab};
 use crate::web::form::{Form, Wrong};
 use crate::web::frame::{self, Field, by_field, choices, keys, wrongs};
 use crate::web::routes::{Asked, Named};
-use crate::web::units::{self, Here, link};
+use crate::web::units::{self, Here, link, name_of};
 use crate::web::words::{called, how, last_time, moment, n_of, seeds};
+use crate::web::{facts, remarks, transfer};
 
 /// A form of this page that was sent and could not be written.
 #[derive(Debug, Default)]
@@ -27,15 +28,15 @@ pub(crate) struct Tried {
 }
 
 impl Tried {
-    fn is(&self, section: &str) -> bool {
+    pub(crate) fn is(&self, section: &str) -> bool {
         self.section == section
     }
 
-    fn value(&self, section: &str, name: &str) -> &str {
+    pub(crate) fn value(&self, section: &str, name: &str) -> &str {
         if self.is(section) { self.form.text(name) } else { "" }
     }
 
-    fn field<'a>(
+    pub(crate) fn field<'a>(
         &'a self,
         section: &'a str,
         name: &'a str,
@@ -50,11 +51,11 @@ impl Tried {
         }
     }
 
-    fn of(&self, section: &str, name: &str) -> Option<&str> {
+    pub(crate) fn of(&self, section: &str, name: &str) -> Option<&str> {
         if self.is(section) { self.wrong.of(name) } else { None }
     }
 
-    fn told(&self, section: &str) -> Markup {
+    pub(crate) fn told(&self, section: &str) -> Markup {
         html! { @if self.is(section) { (wrongs(&self.wrong)) } }
     }
 }
@@ -89,7 +90,7 @@ pub(crate) fn page(
                 }
             };
             let body = drawn(desk, here, in_round, &done, &Tried::default());
-            Answer::page(&called(here.unit), Tab::Round, body)
+            Answer::page(&title(desk, here), Tab::Round, body)
         }
     })
 }
@@ -138,7 +139,7 @@ pub(crate) fn done(desk: &Desk, number: &str, in_round: bool) -> Markup {
     html! {
         @if let Some((entry, here)) = about {
             div.message role="status" {
-                p { strong { (here.unit.name) } ": "
+                p { strong { (name_of(desk, here.unit)) } ": "
                     (units::told(&entry.draft.statement)) ". Recorded." }
                 (undo_form(desk, here, entry, in_round))
             }
@@ -190,20 +191,22 @@ pub(crate) fn drawn(
             (count_form(desk, here, in_round, tried))
         }
         (last_entry(desk, here, in_round, tried))
+        h2 { "More" }
         @if unit.closure.is_none() {
-            h2 { "More" }
             (move_form(desk, here, tried))
             (mould_form(desk, here, tried))
-            (close_form(desk, here, tried))
+            @if unit.left() > 0 { (transfer::form(desk, here, tried)) }
         }
+        (remarks::forms(desk, here, tried))
+        @if unit.closure.is_none() { (close_form(desk, here, tried)) }
         (history(desk, unit))
+        (facts::past(desk, here))
     }
 }
 
 fn head(desk: &Desk, here: Here<'_>) -> Markup {
     let unit = here.unit;
     let stay = unit.stay_at(desk.now);
-    let origin = here.trial.lot_of(unit);
     html! {
         p.kicker {
             @if let Some(stay) = stay {
@@ -212,7 +215,8 @@ fn head(desk: &Desk, here: Here<'_>) -> Markup {
             } @else { "no place recorded" }
             @if let Some(label) = unit.label { " · " span.label { (label) } }
         }
-        h1 { (unit.name) }
+        h1 { (name_of(desk, unit)) }
+        (facts::origin(desk, here))
         p.state {
             @if let Some((when, closure)) = &unit.closure {
                 "Closed " (desk.zone().shown(when)) ": "
@@ -223,7 +227,6 @@ fn head(desk: &Desk, here: Here<'_>) -> Markup {
             strong { (unit.germinated()) " of " (unit.entered()) }
             " germinated, "
             strong { (unit.left()) } " left in sight"
-            @if let Some(lot) = origin { span.soft { " · lot " (lot) } }
         }
         p { span.soft { "Last time " }
             (last_time(desk.zone(), desk.now, unit.looks.last()))
@@ -234,6 +237,14 @@ fn head(desk: &Desk, here: Here<'_>) -> Markup {
                 }
             }
         }
+    }
+}
+
+fn title(desk: &Desk, here: Here<'_>) -> String {
+    if desk.visitor.blind {
+        name_of(desk, here.unit)
+    } else {
+        called(here.unit)
     }
 }
 
@@ -255,7 +266,7 @@ fn progress(desk: &Desk, here: Here<'_>, in_round: bool) -> Markup {
             @if let Some(next) = next {
                 " · "
                 a href={ (link(next.unit)) "?round=1" } {
-                    "skip to\u{a0}" (next.unit.name)
+                    "skip to\u{a0}" (name_of(desk, next.unit))
                 }
             }
             " · " a href="/round" { "list" }
@@ -280,7 +291,7 @@ fn count_form(
     let field = |name, label| tried.field("count", name, label).number();
     html! {
         form.card method="post" action={ (link(unit)) "/count" }
-            data-keeps=(unit.name) data-by=(desk.visitor.who) {
+            data-keeps=(name_of(desk, unit)) data-by=(desk.visitor.who) {
             (tried.told("count"))
             (keys(&desk.visitor))
             (round_field(in_round))
@@ -364,12 +375,12 @@ fn belongs_form(
                 input type="hidden" name="entry" value=(check.id.0);
                 p { "The count of " (zone.shown(&check.draft.when)) " ("
                     (told_of(check)) ") is taken from "
-                    (here.unit.name) " and given to the other one; the \
+                    (name_of(desk, here.unit)) " and given to the other one; the \
                     ledger keeps both and says why." }
                 (field.text())
                 p.soft { "In this trial: "
                     @for (i, unit) in others.enumerate() {
-                        @if i > 0 { ", " } (unit.name)
+                        @if i > 0 { ", " } (name_of(desk, unit))
                     }
                 }
                 button type="submit" { "Give it to that box" }
@@ -396,7 +407,7 @@ fn move_form(desk: &Desk, here: Here<'_>, tried: &Tried) -> Markup {
         details open[tried.is("move")] {
             summary { "Move it, with a look" }
             form method="post" action={ (link(here.unit)) "/move" }
-                data-keeps={ (here.unit.name) ", moved" }
+                data-keeps={ (name_of(desk, here.unit)) ", moved" }
                 data-by=(desk.visitor.who) {
                 (tried.told("move"))
                 (keys(&desk.visitor))
@@ -443,7 +454,7 @@ fn mould_form(desk: &Desk, here: Here<'_>, tried: &Tried) -> Markup {
         details open[tried.is("mould")] {
             summary { "Mould" }
             form method="post" action={ (link(here.unit)) "/mould" }
-                data-keeps={ (here.unit.name) ", mould" }
+                data-keeps={ (name_of(desk, here.unit)) ", mould" }
                 data-by=(desk.visitor.who) {
                 (tried.told("mould"))
                 (keys(&desk.visitor))
@@ -474,7 +485,7 @@ fn close_form(desk: &Desk, here: Here<'_>, tried: &Tried) -> Markup {
                     (field("mouldy", "Mouldy"))
                     (field("lost", "Lost"))
                 }
-                button type="submit" { "Close " (here.unit.name) }
+                button type="submit" { "Close " (name_of(desk, here.unit)) }
             }
         }
     }

@@ -3,12 +3,15 @@
 use crate::observation::Name;
 use crate::trial::book::{Book, Trial, superseded};
 use crate::trial::entry::{
-    Check, Closure, Counted, Entry, EntryId, Severity, Statement, word_of,
+    Batch, Check, Closure, Container, Counted, Entry, EntryId, Severity,
+    Statement, word_of,
 };
 use crate::trial::label::Label;
+use crate::trial::round::in_order;
 use crate::trial::unit::Unit;
 use crate::units::Instant;
 use crate::web::desk::Desk;
+use crate::web::words::seeds;
 
 /// A unit and its trial.
 #[derive(Debug, Clone, Copy)]
@@ -42,6 +45,15 @@ pub(crate) fn link(unit: &Unit) -> String {
     }
 }
 
+/// How a unit is called on a page: by its name, or while counting blind by
+/// its label, since names may tell the treatment.
+pub(crate) fn name_of(desk: &Desk, unit: &Unit) -> String {
+    match unit.label {
+        Some(label) if desk.visitor.blind => label.to_string(),
+        _ => unit.name.to_string(),
+    }
+}
+
 /// A stop of the walk.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Stop<'a> {
@@ -72,7 +84,7 @@ pub(crate) fn walk(desk: &Desk) -> Vec<Stop<'_>> {
     // Stable, so that units of one spot stay sorted by name in each trial.
     stops.sort_by(|a, b| {
         let key = |stop: &Stop<'_>| (stop.place.is_none(), stop.place.cloned());
-        key(a).cmp(&key(b)).then_with(|| a.position.cmp(b.position))
+        key(a).cmp(&key(b)).then_with(|| in_order(a.position, b.position))
     });
     stops
 }
@@ -101,9 +113,20 @@ pub(crate) fn subject(statement: &Statement) -> Option<&Name> {
         | Statement::Stay { unit, .. }
         | Statement::Mould { unit, .. }
         | Statement::Treatment { unit, .. }
+        | Statement::Seedling { unit, .. }
+        | Statement::Batch(Batch { batch: unit, .. })
+        | Statement::Container(Container { container: unit, .. })
+        | Statement::Transfer { from: unit, .. }
         | Statement::Closure(Closure { unit, .. }) => Some(unit),
+        Statement::Note { about, .. } => about.as_ref(),
         _ => None,
     }
+}
+
+/// Whether an entry is about this unit.
+fn concerns(statement: &Statement, unit: &Name) -> bool {
+    subject(statement) == Some(unit)
+        || matches!(statement, Statement::Transfer { to, .. } if to == unit)
 }
 
 /// The entries about a unit that hold, newest writing first.
@@ -113,9 +136,7 @@ pub(crate) fn entries<'a>(all: &'a [Entry], here: &Here<'_>) -> Vec<&'a Entry> {
         .rev()
         .filter(|entry| !dead.contains(&entry.id))
         .filter(|entry| entry.draft.trial.as_ref() == Some(&here.trial.name))
-        .filter(|entry| {
-            subject(&entry.draft.statement) == Some(&here.unit.name)
-        })
+        .filter(|entry| concerns(&entry.draft.statement, &here.unit.name))
         .collect()
 }
 
@@ -145,7 +166,22 @@ pub(crate) fn told(statement: &Statement) -> String {
         Statement::Closure(closure) => {
             format!("closed, {} seeds classed", closure.total())
         }
-        Statement::Treatment { treatment, .. } => treatment.clone(),
+        Statement::Treatment { treatment, amount, .. } => {
+            format!("{treatment} {amount}").trim_end().to_owned()
+        }
+        Statement::Transfer { to, seeds: n, .. } => {
+            format!("{} moved to {to}", seeds(*n))
+        }
+        Statement::Batch(batch) => {
+            format!("batch begun with {}", seeds(batch.seeds))
+        }
+        Statement::Container(container) => {
+            format!("container begun with {}", seeds(container.seeds))
+        }
+        Statement::Seedling { seedling, state, .. } => {
+            format!("seedling {seedling}: {state}")
+        }
+        Statement::Note { text, .. } => format!("note: {text}"),
         other => other.kind().to_owned(),
     }
 }

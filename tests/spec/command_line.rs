@@ -382,6 +382,8 @@ fn completions_and_the_manual_know_every_command_and_option() {
         .skip_while(|line| !line.starts_with("Commands:"))
         .skip(1)
         .take_while(|line| !line.is_empty())
+        // A line that is further in goes on with the one before.
+        .filter(|line| !line.starts_with("   "))
         .filter_map(|line| line.split_whitespace().next())
         .filter(|command| *command != "help")
         .collect();

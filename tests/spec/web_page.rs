@@ -3,9 +3,14 @@
 
 mod browser;
 mod counting;
+mod from_nothing;
 mod live;
 mod offline;
+mod programs;
+mod reports;
+mod setting_up;
 mod shut;
+mod unit_page;
 
 use vernalog::exchange::times::ZoneRule;
 use vernalog::trial::book::Book;
@@ -17,21 +22,29 @@ use vernalog::web;
 
 use crate::support::house::{House, name};
 
-/// A house with pages, and 24 boxes of 20 seeds at two places.
-pub(crate) fn house_with_boxes() -> House {
+/// A house with pages.
+pub(crate) fn with_pages() -> House {
     let mut house = House::new();
-    house.inlet = None;
     house.web = Some(web::Opening {
         settings: web::Settings {
             listen: ([127, 0, 0, 1], 0).into(),
             ..web::Settings::default()
         },
         password_file: house.file(web::PASSWORD_FILE),
+        token_file: house.file(web::TOKEN_FILE),
+        program: this_program(&house),
         zone: ZoneRule {
             zone: chrono_tz::Europe::Dublin,
             evening: chrono::NaiveTime::from_hms_opt(20, 0, 0).unwrap(),
         },
     });
+    house
+}
+
+/// A house with pages, and 24 boxes of 20 seeds at two places.
+pub(crate) fn house_with_boxes() -> House {
+    let mut house = with_pages();
+    house.inlet = None;
     let mut said = vec![Statement::Trial {
         trial: name("rowan"),
         question: "Six or twelve weeks?".to_owned(),
@@ -84,6 +97,19 @@ pub(crate) fn house_with_boxes() -> House {
     record(&house, said);
     house.clock.pass(86_400);
     house
+}
+
+/// The program as the daemon starts it for a report.
+fn this_program(house: &House) -> Vec<std::ffi::OsString> {
+    let settings = house.file("vernalog.toml");
+    let data = house.data().display().to_string();
+    let text = format!("time_zone = \"Europe/Dublin\"\ndata = {data:?}\n");
+    std::fs::write(&settings, text).unwrap();
+    vec![
+        env!("CARGO_BIN_EXE_vernalog").into(),
+        "--settings".into(),
+        settings.into(),
+    ]
 }
 
 /// Writes into the ledger as the command line does.

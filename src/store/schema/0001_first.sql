@@ -194,6 +194,14 @@ CREATE TABLE clock_step (
     step_ms INTEGER NOT NULL
 ) STRICT;
 
+-- Whether others kept the host's clock right (NULL: nobody knows), each
+-- time that this changed.
+CREATE TABLE host_clock (
+    id INTEGER PRIMARY KEY,
+    at_ms INTEGER NOT NULL,
+    synchronised INTEGER
+) STRICT;
+
 -- What the daemon last said of itself, for `status`.
 CREATE TABLE daemon_says (
     name TEXT PRIMARY KEY,

@@ -70,14 +70,31 @@ impl Driver {
 
     /// Cuts the browser's network, or joins it again.
     pub(crate) async fn network(&self, browser: &Client, is_there: bool) {
-        let id = browser.session_id().await.unwrap().unwrap();
-        let body = json!({ "network_conditions": {
+        let conditions = json!({ "network_conditions": {
             "offline": !is_there, "latency": 0, "throughput": 0,
             "download_throughput": -1, "upload_throughput": -1,
-        } })
-        .to_string();
+        } });
+        self.command(browser, "chromium/network_conditions", &conditions).await;
+    }
+
+    /// Keeps every script of ours away from the pages; a browser with
+    /// scripts switched off altogether cannot be driven to press a button.
+    pub(crate) async fn without_scripts(&self, browser: &Client) {
+        for (command, given) in [
+            ("Network.enable", json!({})),
+            ("Network.setBlockedURLs", json!({ "urls": ["*.js*"] })),
+        ] {
+            let command = json!({ "cmd": command, "params": given });
+            self.command(browser, "goog/cdp/execute", &command).await;
+        }
+    }
+
+    /// A command of the driver that its client does not know.
+    async fn command(&self, browser: &Client, what: &str, given: &Value) {
+        let id = browser.session_id().await.unwrap().unwrap();
+        let body = given.to_string();
         let request = format!(
-            "POST /session/{id}/chromium/network_conditions HTTP/1.1\r\n\
+            "POST /session/{id}/{what} HTTP/1.1\r\n\
              Host: {}\r\nContent-Type: \
              application/json\r\nContent-Length: {}\r\n\r\n{body}",
             self.address,
