@@ -82,6 +82,10 @@ pub struct KeepingWord {
     pub clock_synchronised: Option<bool>,
     /// Why the plain-text journal could not be written, if so.
     pub journal_trouble: Option<String>,
+    /// Why readings cannot be stored, if so. On a full disk only the running
+    /// daemon itself can tell.
+    #[serde(default)]
+    pub store_trouble: Option<String>,
 }
 
 impl KeepingWord {

@@ -65,6 +65,7 @@ pub(crate) fn in_words(
         [
             ("backup    failed: ", &keeping.backup_trouble),
             ("journal   not written: ", &keeping.journal_trouble),
+            ("readings  not stored: ", &keeping.store_trouble),
         ]
     });
     for (words, why) in troubles.into_iter().flatten() {
@@ -103,6 +104,7 @@ pub(crate) fn as_json(house: &House, health: Option<&DaemonHealth>) -> Value {
             house.settings.backup.as_ref().map(|backup| &backup.folder),
         "last_backup": backup,
         "backup_trouble": keeping.and_then(|w| w.backup_trouble.as_ref()),
+        "store_trouble": keeping.and_then(|w| w.store_trouble.as_ref()),
         "journal_trouble": keeping.and_then(|w| w.journal_trouble.as_ref()),
     })
 }

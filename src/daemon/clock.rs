@@ -5,6 +5,8 @@ use std::fmt;
 use std::sync::Arc;
 use std::time::Duration;
 
+use rustix::time::{ClockId, clock_gettime};
+
 use crate::source::Now;
 use crate::units::Instant;
 
@@ -13,7 +15,7 @@ use crate::units::Instant;
 pub struct Clock {
     /// What time it is.
     pub wall: Now,
-    /// Time since some moment; runs evenly.
+    /// Time since some moment; runs evenly, also while the machine sleeps.
     pub steady: Arc<dyn Fn() -> Duration + Send + Sync>,
 }
 
@@ -27,11 +29,7 @@ impl Clock {
     /// The clocks of this machine.
     #[must_use]
     pub fn of_the_host() -> Self {
-        let start = std::time::Instant::now();
-        Self {
-            wall: Arc::new(host_now),
-            steady: Arc::new(move || start.elapsed()),
-        }
+        Self { wall: Arc::new(host_now), steady: Arc::new(since_boot) }
     }
 
     /// What time it is.
@@ -49,6 +47,25 @@ impl Clock {
 )]
 pub fn host_now() -> Instant {
     chrono::Utc::now().into()
+}
+
+/// Time since this machine was started. Unlike the standard library's clock
+/// it counts the time in which the machine sleeps: a machine that wakes up
+/// is not taken for one whose clock was set.
+fn since_boot() -> Duration {
+    let passed = clock_gettime(ClockId::Boottime);
+    let seconds = u64::try_from(passed.tv_sec).unwrap_or(0);
+    let nanos = u64::try_from(passed.tv_nsec).unwrap_or(0);
+    Duration::from_secs(seconds) + Duration::from_nanos(nanos)
+}
+
+/// A machine without a clock of its own starts in 1970. Before this, 1
+/// January 2025, the clock was never set: this program is younger.
+const FIRST_TRUE: Instant = Instant::from_millis(1_735_689_600_000);
+
+/// Whether the wall clock can be right.
+pub(crate) fn is_set(now: Instant) -> bool {
+    now >= FIRST_TRUE
 }
 
 /// A step smaller than this is the clock being steered, ms.

@@ -56,6 +56,8 @@ pub(crate) struct Shared {
     word: Mutex<KeepingWord>,
     passes: AtomicU64,
     writes: AtomicU64,
+    /// Why readings cannot be stored, if so.
+    store_trouble: Mutex<Option<String>>,
 }
 
 impl Shared {
@@ -82,6 +84,20 @@ impl Shared {
     /// How many passes the writer has made.
     pub(crate) fn passes(&self) -> u64 {
         self.passes.load(Ordering::Relaxed)
+    }
+
+    /// Nothing can be stored.
+    pub(crate) fn cannot_store(&self, why: String) {
+        *self.store_trouble() = Some(why);
+    }
+
+    /// Readings are stored again.
+    pub(crate) fn stores_again(&self) {
+        *self.store_trouble() = None;
+    }
+
+    fn store_trouble(&self) -> MutexGuard<'_, Option<String>> {
+        self.store_trouble.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     fn locked(&self) -> MutexGuard<'_, KeepingWord> {
@@ -166,6 +182,7 @@ impl Keeper {
         }
         self.back_up_if_due(state, now, steady);
         self.tell_troubles(state, now);
+        state.word.store_trouble = self.shared.store_trouble().clone();
         state.word.looked = Some(now);
         *self.shared.locked() = state.word.clone();
     }
@@ -296,6 +313,8 @@ impl Keeper {
                 Ok(()) => {
                     state.told.insert(trouble, why.is_some());
                 }
+                // While nothing can be stored, that is known already.
+                Err(_) if self.shared.store_trouble().is_some() => {}
                 Err(error) => {
                     tracing::error!(%error, "an alert could not be kept yet");
                 }

@@ -14,14 +14,14 @@ use tokio::sync::{Notify, mpsc};
 use tokio::time::timeout;
 
 use crate::alert::faults::UNDELIVERED;
-use crate::daemon::clock::{Clock, StepWatch};
+use crate::daemon::clock::{Clock, StepWatch, is_set};
 use crate::daemon::keeping::Shared;
 use crate::daemon::outbox::ChannelsSaid;
 use crate::daemon::watching::{Outside, SourceNow, Watching};
 use crate::health::{DaemonHealth, SourceWord};
 use crate::observation::Name;
 use crate::source::{Delivery, SourceHealth};
-use crate::store::{Arrival, Intake, Store, StoreError, WatchStep};
+use crate::store::{Arrival, Intake, Store, StoreError, WatchStep, in_a_row};
 use crate::trial::book::Book;
 use crate::units::Instant;
 
@@ -41,6 +41,11 @@ const LOOK: Duration = Duration::from_secs(1);
 const WATCH_CLOCK: Duration = Duration::from_secs(30);
 /// Pause after a failed commit; meanwhile nothing is acknowledged.
 const AFTER_FAILURE: Duration = Duration::from_secs(1);
+/// How often a failure that lasts is logged.
+const LOG_AGAIN: Duration = Duration::from_secs(60);
+/// What nobody would send again is kept over a failure, up to this weight:
+/// three hours of 21 boards on cables, one sample each minute, in a few MB.
+const MOST_KEPT: usize = 4_096;
 
 /// What the writer needs.
 pub(crate) struct Writer {
@@ -74,9 +79,15 @@ impl Writer {
             Watching::new(&self.store, self.zone, self.channels.clone(), now)?;
         let version = self.store.data_version()?;
         let steps = StepWatch::new(self.clock.clone());
+        let mut intake = Intake::default();
+        if !is_set(now) {
+            intake.hold_dates(true);
+            tracing::warn!("the clock of this machine is not set yet");
+        }
         let mut writing = Writing {
             given: self,
-            intake: Intake::default(),
+            intake,
+            started: now,
             watching,
             version,
             steps,
@@ -84,6 +95,7 @@ impl Writer {
             last_look: None,
             last_clock: None,
             failing_since: None,
+            logged: None,
             unkept: WatchStep::default(),
         };
         writing.keep(step)?;
@@ -104,8 +116,12 @@ pub(crate) struct Writing {
     last_look: Option<Monotonic>,
     /// When the watches were last told the time, by the steady clock.
     last_clock: Option<Duration>,
+    /// When this life began, by the wall clock as it is now.
+    started: Instant,
     /// Since when commits have failed, if the last one did.
     failing_since: Option<Instant>,
+    /// When that was last logged.
+    logged: Option<Monotonic>,
     /// What the watches changed and could not be written yet.
     unkept: WatchStep,
 }
@@ -128,6 +144,12 @@ impl Writing {
                 self.last_commit = Monotonic::now();
             }
             if !open {
+                if !batch.is_empty() {
+                    tracing::error!(
+                        n_messages = batch.len(),
+                        "could not be stored to the end and are lost"
+                    );
+                }
                 break;
             }
             if self.last_look.is_none_or(|last| last.elapsed() >= LOOK) {
@@ -150,18 +172,25 @@ impl Writing {
         for delivery in batch {
             delivery.received = step.by_the_new_clock(delivery.received);
         }
-        let store = &mut self.given.store;
-        if let Err(error) = self.intake.host_clock_moved(store, by_ms, now) {
-            tracing::error!(%error, "the step of the clock could not be kept");
+        self.intake.hold_dates(!is_set(now));
+        let (store, since) = (&mut self.given.store, self.started);
+        self.started = since.plus_millis(by_ms);
+        let taken = self.intake.host_clock_moved(store, by_ms, since, now);
+        let mut step = self.watching.clock_was_set(by_ms, now);
+        match taken {
+            Ok(taken) => step.then(self.watching.readings(&taken.readings)),
+            Err(error) => {
+                tracing::error!(%error, "the step of the clock is not kept");
+            }
         }
-        let step = self.watching.clock_was_set(by_ms, now);
         if let Err(error) = self.keep(step) {
             tracing::error!(%error, "an alert could not be kept yet");
         }
     }
 
     /// Writes a batch, confirms it, and steps the watches. On failure the
-    /// receipts are dropped, so the peers send again.
+    /// receipts are dropped, so the peers send again; what no peer would
+    /// send again stays in the batch.
     fn commit(&mut self, batch: &mut Vec<Delivery>) {
         let arrivals: Vec<Arrival<'_>> = batch
             .iter()
@@ -181,6 +210,9 @@ impl Writing {
                 let now = self.given.clock.now();
                 let mut step = WatchStep::default();
                 if let Some(since) = self.failing_since.take() {
+                    self.logged = None;
+                    self.given.shared.stores_again();
+                    tracing::info!("readings are stored again");
                     step.then(self.watching.stored_again(since, now));
                 }
                 let came = batch.iter().filter_map(|delivery| {
@@ -199,14 +231,38 @@ impl Writing {
             Err(error) => {
                 let now = self.given.clock.now();
                 self.failing_since.get_or_insert(now);
-                tracing::error!(
-                    error = &error as &dyn std::error::Error,
-                    n_messages = batch.len(),
-                    "nothing was stored or acknowledged; the boards will \
-                     send again"
-                );
-                batch.clear();
+                let why = in_a_row(&error);
+                if self.logged.is_none_or(|at| at.elapsed() >= LOG_AGAIN) {
+                    self.logged = Some(Monotonic::now());
+                    tracing::error!(
+                        why,
+                        n_messages = batch.len(),
+                        "nothing was stored or acknowledged; boards and \
+                         brokers will send again"
+                    );
+                }
+                self.given.shared.cannot_store(why);
+                batch.retain(|delivery| !delivery.receipt.comes_again());
+                self.forget_the_oldest(batch);
                 std::thread::sleep(AFTER_FAILURE);
+            }
+        }
+    }
+
+    /// Memory is bounded: of what is kept over a failure, the newest stays.
+    fn forget_the_oldest(&self, batch: &mut Vec<Delivery>) {
+        let mut weight: usize = batch.iter().map(Delivery::weight).sum();
+        let mut n = 0;
+        while weight > MOST_KEPT && n < batch.len() {
+            weight -= batch[n].weight();
+            n += 1;
+        }
+        for delivery in batch.drain(..n) {
+            let sources = &self.given.sources;
+            if let Some(health) =
+                sources.iter().find(|s| *s.name() == delivery.source)
+            {
+                health.count("lost: nothing could be stored");
             }
         }
     }
@@ -334,8 +390,9 @@ async fn gather(
         return true;
     };
     let Some(first) = first else { return false };
-    let mut n_samples = samples_in(&first);
+    // What a failed commit left is there already.
     batch.push(first);
+    let mut n_samples: usize = batch.iter().map(samples_in).sum();
     let conversation = last_commit.elapsed() < CONVERSATION;
     let until = Monotonic::now() + commit_every;
     loop {

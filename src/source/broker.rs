@@ -31,12 +31,12 @@ use tokio::sync::mpsc::error::TrySendError;
 use tokio::time::{Instant, sleep, sleep_until, timeout, timeout_at};
 
 use crate::decode::MOST_BYTES;
-use crate::source::delivery::{Delivery, SourceName, Unconfirmed};
+use crate::source::delivery::{Delivery, SourceName, Unconfirmed, weight};
 use crate::source::health::{SourceHealth, SourceState};
 use crate::source::patience::Patience;
 use crate::source::tls::{self, Authority};
 use crate::source::topic::{self, Route};
-use crate::source::{Feed, MOST_UNCONFIRMED, Now, stopped};
+use crate::source::{Feed, Now, stopped};
 
 pub use look::{BrokerLook, look};
 pub use settings::{BrokerError, Settings};
@@ -319,7 +319,7 @@ impl<'a> Visit<'a> {
             if self.unconfirmed.given_up() {
                 return Lost::NotStored;
             }
-            let open = self.unconfirmed.len() < MOST_UNCONFIRMED;
+            let open = !self.unconfirmed.is_full();
             tokio::select! {
                 event = event_loop.poll(), if open => {
                     match event {
@@ -397,7 +397,7 @@ impl<'a> Visit<'a> {
         };
         if let Some(what) = ignored {
             health.count(what);
-            self.unconfirmed.register(id).confirm();
+            self.unconfirmed.register(id, 1).confirm();
             return Ok(());
         }
         let place = match self.feed.deliveries.try_reserve() {
@@ -407,6 +407,7 @@ impl<'a> Visit<'a> {
         };
         let received = (self.feed.now)();
         let content = route.decode(&publish.topic, received, &publish.payload);
+        let weight = weight(&content, publish.payload.len());
         if content.is_err() {
             health.count("refused messages");
         }
@@ -422,7 +423,7 @@ impl<'a> Visit<'a> {
             dup: publish.dup,
             bytes: kept.to_vec(),
             content,
-            receipt: self.unconfirmed.register(id),
+            receipt: self.unconfirmed.register(id, weight),
         });
         health.delivered_one();
         Ok(())

@@ -10,6 +10,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use tokio::sync::Notify;
 
 use crate::observation::Message;
+use crate::source::MOST_UNCONFIRMED;
 use crate::units::Instant;
 
 /// Which door a delivery came in by: `inlet`, `broker 127.0.0.1:1883`,
@@ -59,6 +60,23 @@ pub struct Delivery {
     pub receipt: Receipt,
 }
 
+/// What a message weighs in memory: one for each sample and each 512 bytes,
+/// at least one.
+pub(crate) fn weight(
+    content: &Result<Message, String>,
+    n_bytes: usize,
+) -> usize {
+    let n_samples = content.as_ref().map_or(0, |m| m.samples.len());
+    (n_samples + n_bytes / 512).max(1)
+}
+
+impl Delivery {
+    /// What it weighs in memory.
+    pub(crate) fn weight(&self) -> usize {
+        weight(&self.content, self.bytes.len())
+    }
+}
+
 /// The sender's claim to an acknowledgement.
 ///
 /// [`Receipt::confirm`] lets it go out. A receipt that is dropped instead is
@@ -72,7 +90,7 @@ enum Way {
     /// Nobody waits for an answer.
     Nobody,
     /// A packet of one MQTT connection, by its number in that connection.
-    Packet { list: Arc<Unconfirmed>, number: u64 },
+    Packet { list: Arc<Unconfirmed>, number: u64, comes_again: bool },
     /// An answer on one opening of a serial port.
     Line { answers: Arc<Answers>, text: String },
 }
@@ -88,12 +106,19 @@ impl Receipt {
         Self(Way::Line { answers: Arc::clone(answers), text })
     }
 
+    /// Whether the sender keeps the message until it is acknowledged, and
+    /// sends it again otherwise. (A board on a cable may, but need not.)
+    #[must_use]
+    pub fn comes_again(&self) -> bool {
+        matches!(self.0, Way::Packet { comes_again: true, .. })
+    }
+
     /// The content is on disk, or was refused and the refusal is kept: the
     /// sender may forget it.
     pub fn confirm(mut self) {
         match std::mem::replace(&mut self.0, Way::Nobody) {
             Way::Nobody => {}
-            Way::Packet { list, number } => list.confirm(number),
+            Way::Packet { list, number, .. } => list.confirm(number),
             Way::Line { answers, text } => answers.push(text),
         }
     }
@@ -130,25 +155,40 @@ pub(crate) struct Unconfirmed {
 struct Waiting {
     /// The number of the packet at the front.
     first: u64,
-    /// Identifier (none with QoS 0) and whether it was confirmed.
-    packets: VecDeque<(Option<u16>, bool)>,
+    packets: VecDeque<Packet>,
+    /// The weights of all packets together.
+    weight: usize,
     given_up: bool,
 }
 
+#[derive(Debug)]
+struct Packet {
+    /// None with QoS 0.
+    id: Option<u16>,
+    weight: usize,
+    confirmed: bool,
+}
+
 impl Unconfirmed {
-    /// Takes a packet into the list.
-    pub(crate) fn register(self: &Arc<Self>, id: Option<u16>) -> Receipt {
+    /// Takes a packet into the list, with what it weighs in memory.
+    pub(crate) fn register(
+        self: &Arc<Self>,
+        id: Option<u16>,
+        weight: usize,
+    ) -> Receipt {
         let mut waiting = lock(&self.waiting);
         let number = waiting.first + waiting.packets.len() as u64;
-        waiting.packets.push_back((id, false));
-        Receipt(Way::Packet { list: Arc::clone(self), number })
+        waiting.packets.push_back(Packet { id, weight, confirmed: false });
+        waiting.weight += weight;
+        let comes_again = id.is_some();
+        Receipt(Way::Packet { list: Arc::clone(self), number, comes_again })
     }
 
     fn confirm(&self, number: u64) {
         let mut waiting = lock(&self.waiting);
         let place = usize::try_from(number - waiting.first)
             .expect("a list of packets is shorter than the address space");
-        waiting.packets[place].1 = true;
+        waiting.packets[place].confirmed = true;
         let goes_out = place == 0;
         drop(waiting);
         if goes_out {
@@ -164,16 +204,23 @@ impl Unconfirmed {
     /// Moves the identifiers that may be acknowledged now into `ids`.
     pub(crate) fn take_confirmed(&self, ids: &mut Vec<u16>) {
         let mut waiting = lock(&self.waiting);
-        while let Some((id, true)) = waiting.packets.front().copied() {
-            waiting.packets.pop_front();
+        while let Some(packet) =
+            waiting.packets.pop_front_if(|packet| packet.confirmed)
+        {
             waiting.first += 1;
-            ids.extend(id);
+            waiting.weight -= packet.weight;
+            ids.extend(packet.id);
         }
     }
 
     /// How many packets wait.
     pub(crate) fn len(&self) -> usize {
         lock(&self.waiting).packets.len()
+    }
+
+    /// Whether so much waits that no more is to be read.
+    pub(crate) fn is_full(&self) -> bool {
+        lock(&self.waiting).weight >= MOST_UNCONFIRMED
     }
 
     /// Whether a receipt was dropped: the connection has to be closed.
@@ -226,7 +273,7 @@ mod tests {
     fn acknowledgements_keep_the_order_of_arrival() {
         let list = Arc::new(Unconfirmed::default());
         let receipts: Vec<_> =
-            [7, 3, 9].map(|id| list.register(Some(id))).into();
+            [7, 3, 9].map(|id| list.register(Some(id), 1)).into();
         let [seven, three, nine] = receipts.try_into().unwrap();
         three.confirm();
         assert!(taken(&list).is_empty());
@@ -240,7 +287,7 @@ mod tests {
     #[test]
     fn a_packet_without_identifier_counts_but_is_not_acknowledged() {
         let list = Arc::new(Unconfirmed::default());
-        let (none, some) = (list.register(None), list.register(Some(1)));
+        let (none, some) = (list.register(None, 1), list.register(Some(1), 1));
         assert_eq!(list.len(), 2);
         some.confirm();
         none.confirm();
@@ -248,9 +295,23 @@ mod tests {
     }
 
     #[test]
+    fn what_is_heavy_fills_the_list_as_many_do() {
+        let list = Arc::new(Unconfirmed::default());
+        let one = list.register(Some(1), MOST_UNCONFIRMED - 1);
+        assert!(!list.is_full());
+        let two = list.register(None, 1);
+        assert!(list.is_full());
+        assert!(one.comes_again() && !two.comes_again());
+        one.confirm();
+        assert_eq!(taken(&list), [1]);
+        assert!(!list.is_full());
+        two.confirm();
+    }
+
+    #[test]
     fn a_dropped_receipt_is_never_acknowledged() {
         let list = Arc::new(Unconfirmed::default());
-        drop(list.register(Some(1)));
+        drop(list.register(Some(1), 1));
         assert!(list.given_up());
         assert!(taken(&list).is_empty());
     }

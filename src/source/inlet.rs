@@ -17,6 +17,7 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use serde::Deserialize;
+use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::Semaphore;
 use tokio::task::JoinSet;
@@ -146,6 +147,23 @@ pub async fn bind(settings: &Settings) -> Result<Inlet, InletError> {
         connections: settings.connections,
         identity,
     })
+}
+
+/// One conversation as with a board at an inlet without passwords, over any
+/// pair of streams; returns why it ended, in words. For bytes that come from
+/// no socket.
+pub async fn converse_over<R, W>(
+    reader: R,
+    writer: W,
+    feed: Feed,
+) -> &'static str
+where
+    R: AsyncRead + Unpin,
+    W: AsyncWrite + Unpin,
+{
+    let health = Arc::new(SourceHealth::new(SourceName::new("inlet")));
+    let door = Arc::new(Door::new(None, health));
+    conversation::converse(reader, writer, &door, feed).await.word()
 }
 
 impl Inlet {

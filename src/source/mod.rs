@@ -37,8 +37,8 @@ pub use tls::TlsError;
 /// The host's clock.
 pub type Now = Arc<dyn Fn() -> Instant + Send + Sync>;
 
-/// How many messages of one connection may wait for the writer: a window of
-/// 1,000 must fit. The writer's queue should hold a few times as many, so
+/// How much of one connection may wait for the writer, in samples or pieces
+/// of 512 bytes: a window of 1,000 messages must fit. The writer's queue should hold a few times as many, so
 /// that one board in a flood does not fill it.
 pub const MOST_UNCONFIRMED: usize = 1024;
 

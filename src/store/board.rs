@@ -9,7 +9,9 @@ use std::collections::{BTreeSet, HashMap};
 use rusqlite::Connection;
 
 use crate::decode::dating::{self, Dated, Standing, Verdict};
-use crate::observation::{Boot, Message, Name, Quantity, Reading, Sample};
+use crate::observation::{
+    Boot, Message, Name, Quality, Quantity, Reading, Sample,
+};
 use crate::store::boots::{self, KnownBoot};
 use crate::store::intake::{Arrival, Work};
 use crate::store::refused::count;
@@ -87,8 +89,12 @@ impl KnownBoard {
             .max_by_key(|count| count.seq)
         else {
             for sample in samples {
-                let dated =
+                let mut dated =
                     dating::date_uncounted(sample.claimed, arrival.received);
+                if work.hold {
+                    let mark = Quality::CLOCK_DOUBTFUL;
+                    dated.quality = dated.quality.with(mark);
+                }
                 work.n_values += sample.values.len() as u64;
                 self.store(work, sample, dated)?;
             }
@@ -106,7 +112,9 @@ impl KnownBoard {
             .known(work.connection, boot, arrival.received)?
             .observe(&heard);
         // Oldest first, so that watches and marks see the series in order.
-        if matches!(verdict, Verdict::BecameLive | Verdict::Untrusted) {
+        if !work.hold
+            && matches!(verdict, Verdict::BecameLive | Verdict::Untrusted)
+        {
             self.release(work, boot)?;
         }
         for sample in samples {
@@ -139,6 +147,7 @@ impl KnownBoard {
         }
         work.n_values += sample.values.len() as u64;
         let dated = dating
+            .filter(|_| !work.hold)
             .and_then(|d| d.date(number, sample.claimed, arrival.received));
         match dated {
             Some(dated) => self.store(work, sample, dated),
@@ -167,6 +176,22 @@ impl KnownBoard {
             let verdict = known.dating.as_mut().and_then(|d| d.tick(now));
             if verdict.is_some() {
                 known.changed = true;
+                self.release(work, &boot)?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Dates what was held back while the host's clock was not set.
+    pub(crate) fn settle(
+        &mut self,
+        work: &mut Work<'_>,
+    ) -> Result<(), StoreError> {
+        for boot in self.undated.clone() {
+            let known =
+                self.known(work.connection, &boot, Instant::default())?;
+            let waits = |d: dating::Dating| d.standing == Standing::Provisional;
+            if !known.dating.is_none_or(waits) {
                 self.release(work, &boot)?;
             }
         }
@@ -202,7 +227,7 @@ impl KnownBoard {
                 .filter(|_| earlier)
                 .and_then(|live| their.superseded(live.start()));
             known.changed = true;
-            if ended.is_some() {
+            if ended.is_some() && !work.hold {
                 self.release(work, &other)?;
             }
         }

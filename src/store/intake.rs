@@ -15,7 +15,7 @@ use crate::store::readings::{self, Inserted};
 use crate::store::refused::{self, RefusedRow, count};
 use crate::store::streams::last_day;
 use crate::store::welcome::Welcome;
-use crate::store::{Doing, Store, StoreError, boots, uncounted};
+use crate::store::{Doing, Store, StoreError, boots, uncounted, undated};
 use crate::units::Instant;
 
 /// One message as it came in.
@@ -57,12 +57,21 @@ pub struct Intake {
     boards: Option<HashMap<Name, KnownBoard>>,
     digests: BTreeMap<String, VecDeque<u64>>,
     welcome: Welcome,
+    /// The host's clock is not set: no sample gets a date.
+    hold: bool,
 }
 
 impl Intake {
     /// Tells which boards the ledger or the users file knows.
     pub fn declare(&mut self, boards: BTreeSet<Name>) {
         self.welcome.declare(boards);
+    }
+
+    /// Tells whether the host's clock was never set, so that samples that
+    /// boards number wait for their dates. They get them with the step that
+    /// sets it ([`Intake::host_clock_moved`]).
+    pub fn hold_dates(&mut self, hold: bool) {
+        self.hold = hold;
     }
 
     /// Takes messages in one transaction. When it returns, all of them are
@@ -99,7 +108,7 @@ impl Intake {
         let nothing_waits = self.boards.as_ref().is_some_and(|boards| {
             boards.values().all(|board| !board.has_undated())
         });
-        if nothing_waits {
+        if nothing_waits || self.hold {
             return Ok(Taken::default());
         }
         self.in_transaction(store, now, |intake, work| {
@@ -110,7 +119,9 @@ impl Intake {
         })
     }
 
-    /// The host's clock was set: everything known moves along.
+    /// The host's clock was set: everything known moves along, also the
+    /// receipts of samples without a date since `since`, which is the
+    /// daemon's start by the clock as it was.
     ///
     /// # Errors
     /// As [`Intake::take`].
@@ -118,11 +129,16 @@ impl Intake {
         &mut self,
         store: &mut Store,
         by_ms: i64,
+        since: Instant,
         now: Instant,
-    ) -> Result<(), StoreError> {
+    ) -> Result<Taken, StoreError> {
         self.in_transaction(store, now, |intake, work| {
+            undated::host_clock_moved(work.connection, by_ms, since)?;
             for board in intake.known(work.connection, now)?.values_mut() {
                 board.host_clock_moved(by_ms);
+                if !work.hold {
+                    board.settle(work)?;
+                }
             }
             work.connection
                 .execute(
@@ -131,8 +147,7 @@ impl Intake {
                 )
                 .writing()?;
             Ok(())
-        })?;
-        Ok(())
+        })
     }
 
     /// Does the work in one transaction; forgets what it knew when that
@@ -146,7 +161,7 @@ impl Intake {
         let result = self.try_in_transaction(store, now, work_in);
         if result.is_err() {
             let welcome = std::mem::take(&mut self.welcome).forgetting();
-            *self = Self { welcome, ..Self::default() };
+            *self = Self { welcome, hold: self.hold, ..Self::default() };
         }
         result
     }
@@ -159,7 +174,7 @@ impl Intake {
     ) -> Result<Taken, StoreError> {
         let transaction = store.begin()?;
         let taken = {
-            let mut work = Work::on(&transaction)?;
+            let mut work = Work::on(&transaction, self.hold)?;
             work_in(self, &mut work)?;
             work.taken
         };
@@ -275,13 +290,16 @@ pub(crate) struct Work<'c> {
     pub(crate) taken: Taken,
     /// Values that were new, dated or not.
     pub(crate) n_values: u64,
+    /// No sample gets a date now.
+    pub(crate) hold: bool,
     insertion: CachedStatement<'c>,
 }
 
 impl<'c> Work<'c> {
-    fn on(connection: &'c Connection) -> Result<Self, StoreError> {
+    fn on(connection: &'c Connection, hold: bool) -> Result<Self, StoreError> {
         Ok(Self {
             connection,
+            hold,
             taken: Taken::default(),
             n_values: 0,
             insertion: readings::insertion(connection)?,

@@ -79,6 +79,22 @@ pub(crate) fn keep(
     Ok(())
 }
 
+/// The host's clock was set: receipts since `since` move along.
+pub(crate) fn host_clock_moved(
+    connection: &Connection,
+    by_ms: i64,
+    since: Instant,
+) -> Result<(), StoreError> {
+    connection
+        .execute(
+            "UPDATE undated SET received_ms = received_ms + ?1 \
+             WHERE received_ms >= ?2",
+            [by_ms, since.millis()],
+        )
+        .writing()?;
+    Ok(())
+}
+
 /// What a boot kept back, oldest first, each with the time of its receipt.
 pub(crate) fn read(
     connection: &Connection,

@@ -38,6 +38,43 @@ fn every_path_named_for_developers_exists() {
     }
 }
 
+/// The source text of everything that holds tests.
+fn sources(folder: &Path, into: &mut String) {
+    for entry in fs::read_dir(folder).unwrap() {
+        let path = entry.unwrap().path();
+        if path.is_dir() {
+            sources(&path, into);
+        } else if path.extension().is_some_and(|e| e == "rs") {
+            into.push_str(&fs::read_to_string(path).unwrap());
+        }
+    }
+}
+
+#[test]
+fn every_test_named_in_the_tables_of_what_goes_wrong_exists() {
+    let developers = text("DEVELOPERS.md");
+    let mut code = String::new();
+    sources(&root().join("src"), &mut code);
+    sources(&root().join("tests"), &mut code);
+    let mut named = 0;
+    let chapters = developers
+        .split("\n## ")
+        .filter(|chapter| chapter.starts_with("What goes wrong"));
+    for row in chapters.flat_map(str::lines).filter(|l| l.starts_with("| ")) {
+        let cell = row.trim_end_matches('|').rsplit('|').next().unwrap();
+        // A name of a test is a sentence without capitals and blanks.
+        let names = cell.split('`').skip(1).step_by(2).filter(|name| {
+            name.matches('_').count() > 1 && !name.contains('/')
+        });
+        for name in names {
+            named += 1;
+            let test = format!("fn {name}(");
+            assert!(code.contains(&test), "{name} is no test: {row}");
+        }
+    }
+    assert!(named > 80, "only {named} tests are named");
+}
+
 #[test]
 fn every_link_of_the_readme_leads_somewhere() {
     let readme = text("README.md");

@@ -1,9 +1,13 @@
 //! Faults: the daemon or a broker killed, started twice, or unable to
 //! write. What was acknowledged is in the store exactly once.
 
+mod clock;
 mod disk_full;
+mod hostile;
 mod kills;
+mod power_cut;
 mod serial_torture;
+mod soak;
 mod starting;
 
 use std::time::{Duration, Instant};

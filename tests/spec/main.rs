@@ -30,3 +30,6 @@ mod truth;
 mod watches;
 mod watching;
 mod web_page;
+
+#[path = "../bench/hostile/inputs.rs"]
+mod inputs;

@@ -17,13 +17,13 @@ use tokio::io::{AsyncRead, AsyncReadExt, AsyncWrite, AsyncWriteExt};
 use tokio::sync::mpsc::error::TrySendError;
 use tokio::time::{Instant, sleep_until, timeout, timeout_at};
 
-use crate::source::delivery::{Delivery, Unconfirmed};
+use crate::source::delivery::{Delivery, Unconfirmed, weight};
 use crate::source::inlet::door::{Door, Ended, Visit};
 use crate::source::inlet::packets::{
     BadPacket, LARGEST_GREETING, LARGEST_PACKET, next_packet,
 };
 use crate::source::topic::{self, Route};
-use crate::source::{Feed, MOST_UNCONFIRMED, Receipt, stopped};
+use crate::source::{Feed, Receipt, stopped};
 
 /// Time for CONNECT and login.
 const GREETING: Duration = Duration::from_secs(10);
@@ -250,7 +250,7 @@ where
         }
         // With a full window the connection is not read: its sender waits
         // for acknowledgements, and a flood of one board stays its own.
-        let open = unconfirmed.len() < MOST_UNCONFIRMED;
+        let open = !unconfirmed.is_full();
         let waiting = !wire.outbox.is_empty() || wire.unflushed;
         tokio::select! {
             read = fill(&mut wire.reader, &mut wire.inbox), if open => {
@@ -332,7 +332,7 @@ impl Desk<'_> {
         R: AsyncRead + Unpin,
         W: AsyncWrite + Unpin,
     {
-        while self.unconfirmed.len() < MOST_UNCONFIRMED {
+        while !self.unconfirmed.is_full() {
             let packet = next_packet(&mut wire.inbox, LARGEST_PACKET)
                 .map_err(|bad| self.bad_packet(bad, &wire.inbox))?;
             let Some(packet) = packet else { break };
@@ -373,7 +373,7 @@ impl Desk<'_> {
         }
         if let Route::Status(_) = route {
             self.door.health.count("status messages");
-            self.unconfirmed.register(id).confirm();
+            self.unconfirmed.register(id, 1).confirm();
             return Ok(());
         }
         let place = match self.feed.deliveries.try_reserve() {
@@ -383,6 +383,7 @@ impl Desk<'_> {
         };
         let received = (self.feed.now)();
         let content = route.decode(&publish.topic, received, &publish.payload);
+        let weight = weight(&content, publish.payload.len());
         if content.is_err() {
             self.door.health.count("refused messages");
         }
@@ -395,7 +396,7 @@ impl Desk<'_> {
             dup: publish.dup,
             bytes: publish.payload.to_vec(),
             content,
-            receipt: self.unconfirmed.register(id),
+            receipt: self.unconfirmed.register(id, weight),
         });
         self.door.health.delivered_one();
         Ok(())

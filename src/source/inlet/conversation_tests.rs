@@ -7,6 +7,7 @@ use tokio::sync::{mpsc, watch};
 use tokio::task::JoinHandle;
 
 use super::*;
+use crate::source::MOST_UNCONFIRMED;
 use crate::source::SourceName;
 use crate::source::health::SourceHealth;
 

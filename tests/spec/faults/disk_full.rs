@@ -1,14 +1,22 @@
 //! A disk that takes no more, and then again.
 
+use std::fs::{self, File};
+use std::io::Write;
+use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::time::{Duration, Instant};
+
+use vernalog::decode::sealed;
 
 use super::{inlet_at, wait_until};
 use crate::support::broker::free_port;
 use crate::support::flood::Flood;
-use crate::support::house::House;
+use crate::support::house::{House, say};
+use crate::support::plug::Socket;
 use crate::support::process::Process;
-use crate::support::shelf::{assert_exactly_once, numbers};
+use crate::support::shelf::{
+    assert_exactly_once, assert_sound, numbers, stored,
+};
 
 const BOARD: &str = "fridge-drawer";
 
@@ -62,4 +70,105 @@ fn a_disk_that_takes_no_more_loses_nothing() {
     assert!(told.connections > 1, "the connection was dropped");
     drop(daemon);
     assert_exactly_once(&home.data(), BOARD, told);
+}
+
+/// A small disk of memory over a folder; gone when dropped.
+struct SmallDisk(PathBuf);
+
+impl SmallDisk {
+    /// None, with the reason said aloud, where this system lets us mount
+    /// nothing.
+    fn over(folder: &Path) -> Option<Self> {
+        let mounted = Command::new("mount")
+            .args(["-t", "tmpfs", "-o", "size=8m", "none"])
+            .arg(folder)
+            .output();
+        match mounted {
+            Ok(output) if output.status.success() => {
+                Some(Self(folder.to_owned()))
+            }
+            other => {
+                say(&format!(
+                    "SKIPPED: a full disk needs a tmpfs, and mount (root \
+                     only) was refused: {other:?}"
+                ));
+                None
+            }
+        }
+    }
+
+    /// Fills it to the last byte.
+    fn fill(&self) {
+        let mut ballast = File::create(self.0.join("ballast")).unwrap();
+        while ballast.write_all(&[1; 512]).is_ok() {}
+    }
+
+    fn empty(&self) {
+        fs::remove_file(self.0.join("ballast")).unwrap();
+    }
+}
+
+impl Drop for SmallDisk {
+    fn drop(&mut self) {
+        drop(Command::new("umount").arg("-l").arg(&self.0).status());
+    }
+}
+
+/// The real thing: a disk without a byte left. A board at the inlet sends
+/// again what was not acknowledged; lines of a board on a cable, which does
+/// not, wait in memory.
+#[test]
+fn a_full_disk_loses_nothing_not_even_lines_that_come_once() {
+    const ON_A_CABLE: &str = "cold-frame";
+    let home = House::new();
+    let Some(disk) = SmallDisk::over(home.data().parent().unwrap()) else {
+        return;
+    };
+    home.place(BOARD);
+    home.place(ON_A_CABLE);
+    let port = free_port();
+    let socket = Socket::new();
+    let mut plugged = socket.plug();
+    let settings = home.settings(&format!(
+        "{}[[serial]]\nport = \"{}\"\n",
+        inlet_at(port),
+        socket.name().display()
+    ));
+    let daemon = Process::start(&settings, "");
+    let flood = Flood::begin(BOARD, port, 100, Duration::from_millis(20));
+    wait_until("readings come in", || flood.acknowledged() > 500);
+    let mut number = 0;
+    let mut measure = |n: u64| {
+        for _ in 0..n {
+            number += 1;
+            let object = format!(
+                r#"{{"board":"{ON_A_CABLE}","boot":"k3v9q0tz1x","seq":{number},"up_ms":{number}000,"probe":"p{number}","light_lux":0}}"#
+            );
+            plugged.say(sealed(&object).as_bytes());
+        }
+    };
+    measure(3);
+    wait_until("lines come in", || stored(&home.data(), ON_A_CABLE) == 3);
+
+    disk.fill();
+    let when_full = until_it_stands_still(&flood);
+    assert_kept(&home, when_full, 100);
+    measure(40);
+    // It is tried again and again in vain.
+    std::thread::sleep(Duration::from_secs(2));
+    assert_eq!(flood.acknowledged(), when_full);
+
+    disk.empty();
+    wait_until("readings come in again", || {
+        flood.acknowledged() > when_full + 500
+    });
+    wait_until("the lines of the full time are there", || {
+        stored(&home.data(), ON_A_CABLE) == 43
+    });
+    let told = flood.end();
+    daemon.stop();
+    assert_exactly_once(&home.data(), BOARD, told);
+    let lines = numbers(&home.data(), ON_A_CABLE);
+    assert!((1..=43).all(|n| lines.get(&n) == Some(&1)), "{lines:?}");
+    assert_sound(&home.data());
 }

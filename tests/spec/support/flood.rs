@@ -45,12 +45,34 @@ impl Flood {
         window: usize,
         pause: Duration,
     ) -> Self {
+        Self::with(board, port, window, pause, "")
+    }
+
+    /// The same with a temperature and a humidity in each sample.
+    pub(crate) fn with_company(
+        board: &'static str,
+        port: u16,
+        window: usize,
+        pause: Duration,
+    ) -> Self {
+        let company = r#","temperature_celsius":3.6,"humidity_percent":91.5"#;
+        Self::with(board, port, window, pause, company)
+    }
+
+    fn with(
+        board: &'static str,
+        port: u16,
+        window: usize,
+        pause: Duration,
+        company: &'static str,
+    ) -> Self {
         let (end, acknowledged) = (Arc::default(), Arc::default());
         let mut sender = Sender {
             board,
             port,
             window,
             pause,
+            company,
             begin: Instant::now(),
             end: Arc::clone(&end),
             acknowledged: Arc::clone(&acknowledged),
@@ -86,6 +108,7 @@ struct Sender {
     port: u16,
     window: usize,
     pause: Duration,
+    company: &'static str,
     begin: Instant,
     end: Arc<AtomicBool>,
     acknowledged: Arc<AtomicU64>,
@@ -189,10 +212,11 @@ impl Sender {
 
     fn sample(&self, number: u64) -> String {
         format!(
-            r#"{{"boot":"k3v9q0tz1x","seq":{number},"up_ms":{},"probe":"p{}","light_lux":{}}}"#,
+            r#"{{"boot":"k3v9q0tz1x","seq":{number},"up_ms":{},"probe":"p{}","light_lux":{}{}}}"#,
             self.begin.elapsed().as_millis(),
             number % PROBES,
-            number / PROBES
+            number / PROBES,
+            self.company
         )
     }
 }

@@ -3,6 +3,7 @@
 pub(crate) mod authority;
 pub(crate) mod broker;
 pub(crate) mod browser;
+pub(crate) mod disk;
 pub(crate) mod flood;
 pub(crate) mod home;
 pub(crate) mod house;
@@ -13,6 +14,7 @@ pub(crate) mod process;
 pub(crate) mod receivers;
 pub(crate) mod season;
 pub(crate) mod shelf;
+pub(crate) mod trace;
 pub(crate) mod writer;
 
 /// A file that only its owner may read, with this secret in it. It lies in a

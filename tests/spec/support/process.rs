@@ -48,14 +48,24 @@ impl Process {
         assert!(status.success(), "the daemon ended with {status}");
     }
 
-    /// User and system time so far, seconds (proc(5): fields 14 and 15 of
-    /// /proc/PID/stat, in hundredths of a second).
-    pub(crate) fn cpu_seconds(&self) -> f64 {
+    /// The fields of /proc/PID/stat from the third on (proc(5)).
+    fn stat(&self) -> Vec<String> {
         let stat = fs::read_to_string(format!("/proc/{}/stat", self.id()));
         let stat = stat.unwrap();
         let (_, after_name) = stat.rsplit_once(") ").unwrap();
-        let fields: Vec<&str> = after_name.split(' ').collect();
-        let ticks = |n: usize| fields[n].parse::<f64>().unwrap();
+        after_name.split(' ').map(str::to_owned).collect()
+    }
+
+    /// `T` when it was stopped by a signal.
+    pub(crate) fn state(&self) -> char {
+        self.stat()[0].chars().next().unwrap()
+    }
+
+    /// User and system time so far, seconds (fields 14 and 15, in hundredths
+    /// of a second).
+    pub(crate) fn cpu_seconds(&self) -> f64 {
+        let stat = self.stat();
+        let ticks = |n: usize| stat[n].parse::<f64>().unwrap();
         (ticks(11) + ticks(12)) / 100.0
     }
 

@@ -14,8 +14,9 @@ pub(crate) fn numbers(data: &Path, board: &str) -> BTreeMap<u64, u64> {
     let mut query = file
         .prepare(
             "SELECT substr(probe, 2), value FROM reading_in_words \
-             WHERE board = ?1 UNION ALL \
-             SELECT substr(probe, 2), value FROM undated WHERE board = ?1",
+             WHERE board = ?1 AND quantity = 'light' UNION ALL \
+             SELECT substr(probe, 2), value FROM undated \
+             WHERE board = ?1 AND quantity = 'light'",
         )
         .unwrap();
     let mut rows = query.query([board]).unwrap();
