@@ -73,6 +73,8 @@ pub(crate) enum Command {
     Alerts(AlertsArguments),
     /// Write the report of a trial
     Report(ReportArguments),
+    /// Plan a trial: units, seeds and who stands where
+    Plan(PlanArguments),
     /// Write labels to print, each with a code that opens its unit
     Labels(LabelsArguments),
     /// Take in files
@@ -123,9 +125,68 @@ pub(crate) struct ReportArguments {
     /// The end of what is told [default: the newest that is known]
     #[arg(long, value_name = "WHEN")]
     pub(crate) until: Option<String>,
+    /// Instead, say where one number comes from, such as
+    /// containers/L2-B3/degree_hours or findings/1
+    #[arg(long, value_name = "PATH", conflicts_with = "compare")]
+    pub(crate) explain: Option<String>,
+    /// Instead, describe two trials side by side
+    #[arg(long, num_args = 2, value_names = ["TRIAL", "TRIAL"])]
+    pub(crate) compare: Vec<Name>,
     /// Tell each step as a line of its own, for whoever waits
     #[arg(long)]
     pub(crate) steps: bool,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct PlanArguments {
+    /// Levels given to batches, with commas, such as 0,6,12 [without levels
+    /// and places: what a trial could not tell, and what would]
+    #[arg(long, value_delimiter = ',', value_name = "LEVELS")]
+    pub(crate) levels: Vec<String>,
+    /// What the levels are of
+    #[arg(long, default_value = "chill_weeks", value_name = "FACTOR")]
+    pub(crate) factor: String,
+    /// Places at which every batch is sown, with commas
+    #[arg(long, value_delimiter = ',', value_name = "PLACES")]
+    pub(crate) places: Vec<String>,
+    /// How many of every 100 seeds are expected to germinate
+    #[arg(long, default_value_t = 50.0, value_parser = of_hundred)]
+    pub(crate) expected: f64,
+    /// The difference to be seen, of every 100
+    #[arg(long, default_value_t = 20.0, value_parser = of_hundred)]
+    pub(crate) difference: f64,
+    /// How much containers scatter, 1 = as seeds alone would; a report tells
+    /// it for a trial that was made
+    #[arg(long, default_value_t = 2.0, value_parser = scatter)]
+    pub(crate) scatter: f64,
+    /// Seeds in a container
+    #[arg(long, default_value_t = 25, value_parser = clap::value_parser!(u32).range(2..=1000))]
+    pub(crate) seeds: u32,
+    /// In how many of 100 trials the difference is to be seen
+    #[arg(long, default_value_t = 80.0, value_parser = of_hundred)]
+    pub(crate) power: f64,
+    /// Batches a level, instead of as many as are needed
+    #[arg(long, value_parser = clap::value_parser!(u32).range(1..=200))]
+    pub(crate) batches: Option<u32>,
+    /// All chance of the allocation follows from it
+    #[arg(long, default_value_t = 1)]
+    pub(crate) seed: u64,
+}
+
+/// A number of every 100, above 0 and below 100.
+fn of_hundred(text: &str) -> Result<f64, String> {
+    text.parse::<f64>()
+        .ok()
+        .filter(|value| *value > 0.0 && *value < 100.0)
+        .ok_or_else(|| "give a number above 0 and below 100".to_owned())
+}
+
+/// A scatter, 1 or more.
+fn scatter(text: &str) -> Result<f64, String> {
+    text.parse::<f64>()
+        .ok()
+        .filter(|value| (1.0..=100.0).contains(value))
+        .ok_or_else(|| "give a number from 1 to 100".to_owned())
 }
 
 #[derive(Debug, Args)]

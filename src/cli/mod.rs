@@ -63,6 +63,8 @@ mod run;
 
 mod report;
 
+mod plan;
+
 mod labels;
 
 mod demo;
@@ -108,6 +110,7 @@ fn obey(arguments: &Arguments, output: &mut Output) -> Result<Answer, Failure> {
         Command::Demo(what) => demo::demo(what, output),
         Command::Run(what) => run::run(&house()?, what),
         Command::Report(what) => report::report(&house()?, what, output),
+        Command::Plan(what) => plan::plan(house, what, output),
         Command::Labels(what) => labels::labels(&house()?, what, output),
         Command::Init(what) if what.system => {
             init_system::init_system(common, what, output)

@@ -14,6 +14,7 @@ const WORTH_A_BAR: Duration = Duration::from_secs(1);
 pub(crate) struct Progress {
     watched: bool,
     doing: &'static str,
+    of: u64,
     since: Monotonic,
     bar: Option<ProgressBar>,
 }
@@ -23,6 +24,7 @@ impl Progress {
         Self {
             watched: output.is_watched(),
             doing: "",
+            of: 0,
             since: Monotonic::now(),
             bar: None,
         }
@@ -31,9 +33,11 @@ impl Progress {
     /// So far, of so many.
     pub(crate) fn at(&mut self, doing: &'static str, done: u64, of: u64) {
         if doing != self.doing {
-            self.end();
-            self.doing = doing;
-            self.since = Monotonic::now();
+            if of != self.of {
+                self.end();
+                self.since = Monotonic::now();
+            }
+            (self.doing, self.of) = (doing, of);
         }
         if !self.watched {
             return;
@@ -48,6 +52,7 @@ impl Progress {
             self.bar = Some(bar);
         }
         if let Some(bar) = &self.bar {
+            bar.set_message(self.doing);
             bar.set_position(done);
         }
     }

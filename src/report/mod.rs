@@ -5,7 +5,9 @@
 //! made here that `study` does not give.
 
 pub mod alert_story;
+pub mod compare;
 pub mod dose;
+pub mod explain;
 pub mod figures;
 pub mod levels;
 pub mod messages;
@@ -17,11 +19,12 @@ mod files;
 mod material;
 mod tables;
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use chrono_tz::Tz;
 
-use crate::observation::Name;
+use crate::observation::{Name, Reading, Series};
 use crate::store::{Store, StoreError};
 use crate::study::{Study, study};
 use crate::trial::book::Trial;
@@ -128,7 +131,9 @@ pub fn write(
         step(Progress { done, of: STEPS, doing });
         done += 1;
     };
-    with_scene(request, store, &mut at, |scene, at| written(request, scene, at))
+    with_scene(request, store, &mut at, |scene, _, at| {
+        written(request, scene, at)
+    })
 }
 
 /// What `results.json` would say, without writing anything.
@@ -139,7 +144,9 @@ pub fn results(
     request: &Request,
     store: &Store,
 ) -> Result<results::Results, ReportError> {
-    with_scene(request, store, &mut |_| {}, |scene, _| Ok(results::of(scene)))
+    with_scene(request, store, &mut |_| {}, |scene, _, _| {
+        Ok(results::of(scene))
+    })
 }
 
 /// Reads and thinks; `then` puts it into words.
@@ -147,7 +154,11 @@ pub(crate) fn with_scene<T, E: From<ReportError>>(
     request: &Request,
     store: &Store,
     at: &mut dyn FnMut(&'static str),
-    then: impl FnOnce(Scene<'_>, &mut dyn FnMut(&'static str)) -> Result<T, E>,
+    then: impl FnOnce(
+        Scene<'_>,
+        &BTreeMap<Series, Vec<Reading>>,
+        &mut dyn FnMut(&'static str),
+    ) -> Result<T, E>,
 ) -> Result<T, E> {
     at("reading the ledger");
     let known =
@@ -173,7 +184,7 @@ pub(crate) fn with_scene<T, E: From<ReportError>>(
         zone: request.zone,
         problems: &known.problems,
     };
-    then(scene, at)
+    then(scene, &readings, at)
 }
 
 fn written(

@@ -4,10 +4,12 @@
 //! Each chapter is a file of its own; sentences with judgement come from
 //! `study`, titles from `messages`.
 
+mod ahead;
 mod chapters;
 mod containers;
 mod fridge;
 mod methods;
+mod next;
 mod places;
 pub(crate) mod style;
 mod table;
@@ -60,9 +62,11 @@ pub fn html(scene: Scene<'_>, figures: &[Figure], made: Made<'_>) -> String {
                     (warmth::chapter(scene))
                     (chapters::treatment(scene, figures))
                     (chapters::factors(scene))
+                    (ahead::chapter(scene))
                     (containers::chapter(scene))
                     (fridge::batches(scene))
                     (fridge::chapter(scene, figures))
+                    (next::chapter(scene))
                     (methods::quality(scene))
                     (methods::care(scene))
                     (methods::chapter(scene))

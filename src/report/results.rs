@@ -5,6 +5,7 @@
 //! Times are UTC, RFC 3339. What is not known is `null`, never a number; no
 //! date of writing is in it, so the same data give the same bytes.
 
+mod ahead;
 mod fill;
 mod parts;
 
@@ -14,6 +15,9 @@ use serde::{Deserialize, Serialize};
 
 use crate::units::Instant;
 
+pub use ahead::{
+    ContainerAheadResult, PredictionResult, StepAheadResult, WhenAheadResult,
+};
 pub use fill::of;
 pub(crate) use fill::{daily_light_integral, photons, tidy, within};
 pub use parts::{
@@ -48,12 +52,17 @@ pub struct Results {
     pub timing: TimingResult,
     /// Fraction against accumulated warmth, when a model was fitted.
     pub thermal_time: ThermalTime,
+    /// What is still to come; null when no container runs.
+    pub prediction: Option<PredictionResult>,
     /// Every fridge at which a unit stayed.
     pub fridge: Vec<FridgeResult>,
     /// What may be said, planned comparisons first.
     pub findings: Vec<FindingResult>,
     /// What must be said with it.
     pub cautions: Vec<CautionResult>,
+    /// What a next trial should change, to tell apart what this one could
+    /// not.
+    pub next: Vec<NextResult>,
 }
 
 impl Results {
@@ -318,6 +327,43 @@ pub struct InteractionResult {
     pub standard_error: f64,
     /// Its limits.
     pub interval: Interval,
+}
+
+/// Something to do otherwise in a next trial.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct NextResult {
+    /// A word that stays the same from report to report: `cross`,
+    /// `more-units`, `place-runs`.
+    pub id: String,
+    /// The factor it is about.
+    pub factor: Option<String>,
+    /// What to do, and why.
+    pub text: String,
+    /// Units and seeds that takes; null where that cannot be told.
+    pub needs: Option<NeedsResult>,
+}
+
+/// Units and seeds for a stated difference.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct NeedsResult {
+    /// The kind of unit.
+    pub unit: String,
+    /// Levels.
+    pub levels: u32,
+    /// Units a level.
+    pub units_each: u32,
+    /// Seeds in each unit.
+    pub seeds_each: u32,
+    /// All seeds together.
+    pub seeds: u32,
+    /// The difference between two levels, as a share.
+    pub difference: f64,
+    /// The chance of seeing it, at 5 %, by the noncentral F.
+    pub power: f64,
+    /// Scatter between units it was reckoned with.
+    pub dispersion: f64,
 }
 
 /// Times, described.

@@ -54,6 +54,7 @@ pub struct BinomialFit {
     /// Whether the iteration arrived.
     pub convergence: Convergence,
     design: DMatrix<f64>,
+    known: DVector<f64>,
     outcomes: Vec<Proportion>,
 }
 
@@ -129,11 +130,31 @@ pub fn fit(
     outcomes: &[Proportion],
     link: Link,
 ) -> Result<BinomialFit, StatsError> {
+    fit_beside(design, outcomes, &vec![0.0; outcomes.len()], link)
+}
+
+/// The same with a known part of the sum of effects for each unit, such as
+/// the logarithm of the time it was exposed.
+///
+/// # Arguments
+/// - `known`: added to the effects of each unit, same order.
+///
+/// # Errors
+/// As [`fit`].
+pub(crate) fn fit_beside(
+    design: &Design,
+    outcomes: &[Proportion],
+    known: &[f64],
+    link: Link,
+) -> Result<BinomialFit, StatsError> {
     let what = "binomial regression";
-    if outcomes.len() != design.n_rows() {
-        let (left, right) = (design.n_rows(), outcomes.len());
-        return Err(StatsError::LengthsDiffer { what, left, right });
+    for right in [outcomes.len(), known.len()] {
+        if right != design.n_rows() {
+            let left = design.n_rows();
+            return Err(StatsError::LengthsDiffer { what, left, right });
+        }
     }
+    let known = DVector::from_column_slice(known);
     if outcomes.is_empty() {
         return Err(StatsError::Empty { what });
     }
@@ -154,11 +175,18 @@ pub fn fit(
     let mut convergence =
         Convergence::Stopped { steps: MAX_STEPS, last_change: f64::INFINITY };
     for step in 1..=MAX_STEPS {
-        let target = weighted_least_squares(&x, &eta, outcomes, link)
+        let target = weighted_least_squares(&x, &eta, &known, outcomes, link)
             .ok_or(StatsError::Inseparable { what })?;
-        let (next, deviance) =
-            not_uphill(&x, beta.as_ref(), target, outcomes, link, previous);
-        eta = &x * &next;
+        let (next, deviance) = not_uphill(
+            &x,
+            beta.as_ref(),
+            target,
+            &known,
+            outcomes,
+            link,
+            previous,
+        );
+        eta = &x * &next + &known;
         beta = Some(next);
         let change = (previous - deviance).abs() / (deviance + 0.1);
         previous = deviance;
@@ -194,6 +222,7 @@ pub fn fit(
         convergence,
         fitted,
         design: x,
+        known,
         outcomes: outcomes.to_vec(),
     })
 }
@@ -312,7 +341,7 @@ impl BinomialFit {
         let k = self.estimates.len();
         let mut scores = std::collections::BTreeMap::new();
         let beta = DVector::from_column_slice(&self.estimates);
-        let eta = &self.design * beta;
+        let eta = &self.design * beta + &self.known;
         for (i, cluster) in clusters.iter().enumerate() {
             let (chance, slope) =
                 (self.link.chance(eta[i]), self.link.slope(eta[i]));
@@ -378,13 +407,14 @@ fn information(
 fn weighted_least_squares(
     x: &DMatrix<f64>,
     eta: &DVector<f64>,
+    known: &DVector<f64>,
     outcomes: &[Proportion],
     link: Link,
 ) -> Option<DVector<f64>> {
     let working = DVector::from_fn(outcomes.len(), |i, _| {
         let e = link.bounded(eta[i]);
         let residual = outcomes[i].fraction() - link.chance(e);
-        let z = e + residual / link.slope(e);
+        let z = e - known[i] + residual / link.slope(e);
         z * link.weight(e, f64::from(outcomes[i].n()))
     });
     information(x, eta, outcomes, link)
@@ -397,13 +427,14 @@ fn not_uphill(
     x: &DMatrix<f64>,
     from: Option<&DVector<f64>>,
     target: DVector<f64>,
+    known: &DVector<f64>,
     outcomes: &[Proportion],
     link: Link,
     previous: f64,
 ) -> (DVector<f64>, f64) {
     let at = |beta: &DVector<f64>| {
         let fitted: Vec<f64> =
-            (x * beta).iter().map(|&e| link.chance(e)).collect();
+            (x * beta + known).iter().map(|&e| link.chance(e)).collect();
         deviance(outcomes, &fitted)
     };
     let mut next = target;

@@ -9,7 +9,7 @@
 use statrs::function::beta::{beta_reg, ln_beta};
 use statrs::function::erf::erfc_inv;
 use statrs::function::factorial::ln_binomial;
-use statrs::function::gamma::gamma_ur;
+use statrs::function::gamma::{gamma_ur, ln_gamma};
 use std::f64::consts::{PI, SQRT_2};
 
 /// Below this a probability is treated as this, so that logarithms stay
@@ -103,6 +103,39 @@ pub(crate) fn f_upper(f: f64, df1: f64, df2: f64) -> f64 {
         return 0.0;
     }
     beta_reg(df2 / 2.0, df1 / 2.0, df2 / (df2 + df1 * f))
+}
+
+/// The value an F exceeds with probability `tail`.
+pub(crate) fn f_reach(tail: f64, df1: f64, df2: f64) -> f64 {
+    let excess = |f: f64| tail - f_upper(f, df1, df2);
+    let mut high = 1.0;
+    while excess(high) < 0.0 && high < 1e300 {
+        high *= 2.0;
+    }
+    root_between(0.0, high, excess)
+}
+
+/// P(F ≥ f) for a noncentral F: central ones weighted as a Poisson count.
+pub(crate) fn noncentral_f_upper(
+    f: f64,
+    df1: f64,
+    df2: f64,
+    noncentrality: f64,
+) -> f64 {
+    if f <= 0.0 {
+        return 1.0;
+    }
+    let half = noncentrality.max(0.0) / 2.0;
+    let x = df1 * f / (df1 * f + df2);
+    let (mut sum, mut seen, mut j) = (0.0, 0.0, 0.0);
+    // Weights by logarithm: with a large centre the first ones vanish.
+    while seen < 1.0 - 1e-12 && j < 10_000.0 {
+        let weight = (times_ln(j, half) - half - ln_gamma(j + 1.0)).exp();
+        sum += weight * beta_reg(df1 / 2.0 + j, df2 / 2.0, x);
+        seen += weight;
+        j += 1.0;
+    }
+    (1.0 - sum).clamp(0.0, 1.0)
 }
 
 /// P(X ≥ x) for a chi-squared X.

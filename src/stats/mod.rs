@@ -37,8 +37,10 @@ pub mod strata;
 pub mod exact;
 pub mod firth;
 
+pub mod frailty;
 pub mod person_period;
 pub mod power;
+pub mod predictive;
 pub mod replicate;
 pub mod resample;
 pub mod split_population;

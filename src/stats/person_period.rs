@@ -6,10 +6,10 @@
 
 use nalgebra::{DMatrix, DVector};
 
-use crate::stats::binomial::{BinomialFit, fit};
+use crate::stats::binomial::{BinomialFit, fit_beside};
 use crate::stats::design::Design;
 use crate::stats::distribution::{t_two_sided, t_upper};
-use crate::stats::error::StatsError;
+use crate::stats::error::{StatsError, within};
 use crate::stats::interval::{Confidence, Interval};
 use crate::stats::link::Link;
 use crate::stats::proportion::Proportion;
@@ -51,6 +51,15 @@ pub struct Predicted {
     pub share: f64,
     /// Limits for it, from the container errors.
     pub interval: Interval,
+}
+
+/// Cumulative hazard of what is to come.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Ahead {
+    /// The cumulative hazard.
+    pub hazard: f64,
+    /// Standard error of its natural logarithm.
+    pub log_error: f64,
 }
 
 /// With fewer containers the container errors are themselves too small.
@@ -107,7 +116,48 @@ pub fn fit_hazard(
     containers: &[usize],
     confidence: Confidence,
 ) -> Result<HazardFit, StatsError> {
-    let regression = fit(design, rows, Link::ComplementaryLogLog)?;
+    let steady = vec![1.0; rows.len()];
+    fit_exposed(design, rows, &steady, containers, confidence)
+}
+
+/// The same where intervals differ in how much time (or warmth) they hold:
+/// the hazard is that of one unit of exposure.
+///
+/// # Arguments
+/// - `exposure`: time or warmth in each interval, above 0, same order.
+///
+/// # Errors
+/// As [`fit_hazard`], and [`StatsError::OutOfRange`] for an interval without
+/// exposure.
+///
+/// # Example
+/// ```
+/// use vernalog::stats::design::Design;
+/// use vernalog::stats::interval::Confidence;
+/// use vernalog::stats::person_period::fit_exposed;
+/// use vernalog::stats::proportion::Proportion;
+/// // Half of those at risk in one day, three quarters in two.
+/// let rows = [(10, 20), (15, 20)].map(|(k, n)| Proportion::new(k, n).unwrap());
+/// let fit = fit_exposed(
+///     &Design::constant(2), &rows, &[1.0, 2.0], &[0, 1],
+///     Confidence::NINETY_FIVE,
+/// ).unwrap();
+/// let ln_2 = std::f64::consts::LN_2;
+/// assert!((fit.effects[0].estimate - ln_2.ln()).abs() < 1e-9);
+/// ```
+pub fn fit_exposed(
+    design: &Design,
+    rows: &[Proportion],
+    exposure: &[f64],
+    containers: &[usize],
+    confidence: Confidence,
+) -> Result<HazardFit, StatsError> {
+    for value in exposure {
+        within("exposure", *value, f64::MIN_POSITIVE, f64::MAX)?;
+    }
+    let known: Vec<f64> = exposure.iter().map(|value| value.ln()).collect();
+    let regression =
+        fit_beside(design, rows, &known, Link::ComplementaryLogLog)?;
     let covariance = regression.cluster_robust_covariance(containers)?;
     let distinct: std::collections::BTreeSet<_> = containers.iter().collect();
     let n_containers = u32::try_from(distinct.len()).expect("few containers");
@@ -163,6 +213,34 @@ impl HazardFit {
         &self,
         course: &[Vec<f64>],
     ) -> Result<Predicted, StatsError> {
+        let ahead = self.ahead(course, &vec![1.0; course.len()])?;
+        let df = f64::from(self.n_containers - 1);
+        let half = t_upper(self.confidence.tail(), df) * ahead.log_error;
+        let share = |hazard: f64| -(-hazard).exp_m1();
+        Ok(Predicted {
+            share: share(ahead.hazard),
+            interval: Interval {
+                lower: share(ahead.hazard * (-half).exp()),
+                upper: share(ahead.hazard * half.exp()),
+                confidence: self.confidence,
+            },
+        })
+    }
+
+    /// Cumulative hazard over a run of intervals, with the error of its
+    /// logarithm from the container errors.
+    ///
+    /// # Arguments
+    /// - `course`: as for [`HazardFit::predict`].
+    /// - `exposure`: time or warmth in each interval, same order.
+    ///
+    /// # Errors
+    /// As [`HazardFit::predict`].
+    pub fn ahead(
+        &self,
+        course: &[Vec<f64>],
+        exposure: &[f64],
+    ) -> Result<Ahead, StatsError> {
         let what = "course of conditions";
         if course.is_empty() {
             return Err(StatsError::Empty { what });
@@ -171,30 +249,24 @@ impl HazardFit {
         let beta = DVector::from_column_slice(&self.regression.estimates);
         let mut hazard = 0.0;
         let mut gradient = DVector::zeros(n);
-        for row in course {
+        if exposure.len() != course.len() {
+            let (left, right) = (course.len(), exposure.len());
+            return Err(StatsError::LengthsDiffer { what, left, right });
+        }
+        for (row, exposed) in course.iter().zip(exposure) {
             if row.len() != n {
                 let (left, right) = (n, row.len());
                 return Err(StatsError::LengthsDiffer { what, left, right });
             }
             let row = DVector::from_column_slice(row);
-            let part = row.dot(&beta).min(700.0).exp();
+            let part = exposed * row.dot(&beta).min(700.0).exp();
             hazard += part;
             gradient += row * part;
         }
         // Limits on the log of the cumulative hazard stay within 0 and 1.
-        let along = gradient / hazard;
+        let along = gradient / hazard.max(f64::MIN_POSITIVE);
         let variance = (along.transpose() * &self.covariance * &along)[0];
-        let df = f64::from(self.n_containers - 1);
-        let half = t_upper(self.confidence.tail(), df) * variance.sqrt();
-        let share = |hazard: f64| -(-hazard).exp_m1();
-        Ok(Predicted {
-            share: share(hazard),
-            interval: Interval {
-                lower: share(hazard * (-half).exp()),
-                upper: share(hazard * half.exp()),
-                confidence: self.confidence,
-            },
-        })
+        Ok(Ahead { hazard, log_error: variance.max(0.0).sqrt() })
     }
 }
 

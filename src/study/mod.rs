@@ -6,13 +6,16 @@
 //! file and draws nothing.
 
 pub mod cautions;
+pub mod design;
 pub mod doses;
 pub mod factors;
 pub mod few_units;
 pub mod findings;
 pub mod fridge;
+pub mod next;
 pub mod outcome;
 pub mod place;
+pub mod prediction;
 mod quality;
 pub mod thermal;
 pub mod wording;
@@ -32,6 +35,7 @@ use findings::Finding;
 use fridge::FridgeStudy;
 use outcome::Outcome;
 use place::{PlaceLogs, PlaceStudy};
+use prediction::Prediction;
 pub use quality::{Covered, DataQuality};
 use thermal::ThermalStudy;
 
@@ -72,12 +76,16 @@ pub struct Study {
     pub factors: Vec<FactorStudy>,
     /// Germination against accumulated warmth.
     pub thermal_time: ThermalStudy,
+    /// What is still to come; none when no container runs.
+    pub prediction: Option<Prediction>,
     /// Every fridge at which a unit of the trial stayed.
     pub fridges: Vec<FridgeStudy>,
     /// What may be said.
     pub findings: Vec<Finding>,
     /// What must be said with it.
     pub cautions: Vec<Caution>,
+    /// What a next trial should change.
+    pub next: Vec<next::Next>,
     /// What the numbers rest on.
     pub data_quality: DataQuality,
 }
@@ -148,6 +156,7 @@ pub fn study(material: Material<'_>) -> Study {
     let places = place::studies(material, &logs, &sums, &units);
     let factors = factors::studies(trial, &units);
     let thermal_time = thermal::study(material, &sums, &units);
+    let prediction = prediction::predict(material, &sums, &units);
     let fridges = fridge::studies(material, &logs, &sums);
     let data_quality = quality::of(&logs, &places);
     let mut study = Study {
@@ -160,12 +169,15 @@ pub fn study(material: Material<'_>) -> Study {
         units,
         factors,
         thermal_time,
+        prediction,
         fridges,
         findings: Vec::new(),
         cautions: Vec::new(),
+        next: Vec::new(),
         data_quality,
     };
     study.findings = findings::findings(&study);
     study.cautions = cautions::cautions(material, &study);
+    study.next = next::next(&study);
     study
 }

@@ -4,7 +4,7 @@
 //! their places' logs its warmth. It refuses, with the reason, where the logs
 //! or the places do not carry it.
 
-mod warmth;
+pub(crate) mod warmth;
 
 use std::collections::BTreeSet;
 
@@ -203,9 +203,9 @@ fn in_order(a: &str, b: &str) -> std::cmp::Ordering {
 }
 
 #[derive(Clone, Copy)]
-struct Container<'a> {
-    unit: &'a Unit,
-    known: &'a UnitStudy,
+pub(crate) struct Container<'a> {
+    pub(crate) unit: &'a Unit,
+    pub(crate) known: &'a UnitStudy,
 }
 
 fn group(

@@ -32,3 +32,5 @@ mod misspecified;
 mod program;
 
 mod seasons;
+
+mod ahead;

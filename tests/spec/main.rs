@@ -7,6 +7,7 @@
 
 mod support;
 
+mod asking;
 mod collecting;
 mod command_line;
 mod delivering;

@@ -17,6 +17,7 @@ use crate::study::DataQuality;
 use crate::study::factors::{PLACE, is_pair};
 use crate::study::findings::LEAST_PLACE_RUNS;
 use crate::study::place::{BASES, PlaceStudy, WARM_PHASE_CELSIUS};
+use crate::study::prediction::{Clock, FURTHER};
 use crate::study::thermal::STATED_BASE_CELSIUS;
 use crate::study::wording::percent;
 use crate::trial::entry::PlaceKind;
@@ -139,6 +140,8 @@ struct Ran {
     tested: bool,
     holm: bool,
     pairs: bool,
+    /// The clock of the prediction, if one was made.
+    ahead: Option<Clock>,
     fridge: bool,
     place: bool,
 }
@@ -158,6 +161,11 @@ impl Ran {
                 .any(|p| crate::report::results::photons(p).is_some()),
             tested: planned > 0,
             holm: planned > 1,
+            ahead: study
+                .prediction
+                .as_ref()
+                .filter(|found| found.refused().is_none())
+                .map(|found| found.clock),
             pairs: study.factors.iter().any(|f| is_pair(f.name())),
             fridge: study.places.iter().any(|p| p.kind == PlaceKind::Fridge),
             place: study.factors.iter().any(|f| f.name() == PLACE),
@@ -178,7 +186,34 @@ pub(super) fn chapter(scene: Scene<'_>) -> Markup {
                 @if ran.light { (light(&ran)) }
                 @if ran.fridge { (cold(&ran)) }
                 @if ran.containers { (thermal_time()) }
+                @if let Some(ahead) = ran.ahead { (prediction(ahead)) }
             }
+        }
+    }
+}
+
+fn prediction(clock: Clock) -> Markup {
+    html! {
+        dt { "Still to come" }
+        dd {
+            @match clock {
+                Clock::Warmth => {
+                    "Chance of germinating between two looks: complementary \
+                     log-log regression with the degree-hours of the interval \
+                     as exposure, on the logarithm of the degree-hours since \
+                     sowing and its square (grouped proportional hazards \
+                     after Prentice & Gloeckler 1978), errors by container."
+                }
+                Clock::Days => {
+                    "Split-population model with log-normal times, in days \
+                     (after Farewell 1982), errors by leaving out each \
+                     container."
+                }
+            }
+            " Each container's own counts shift its hazard (gamma); limits of \
+             the count to come are beta-binomial. Nothing is foretold beyond "
+            (words::number(FURTHER, 1))
+            " times what was followed so far."
         }
     }
 }

@@ -338,10 +338,16 @@ pub(super) fn contents(scene: Scene<'_>) -> Markup {
                     li { a href="#treatment" { "Treatment of batches" } }
                 }
                 li { a href="#factors" { "Factors" } }
+                @if study.prediction.is_some() {
+                    li { a href="#ahead" { "Still to come" } }
+                }
                 li { a href="#containers" { "Containers" } }
                 @if has_batches { li { a href="#batches" { "Batches" } } }
                 @if !study.fridges.is_empty() {
                     li { a href="#fridge" { "Fridge and mould" } }
+                }
+                @if !study.next.is_empty() {
+                    li { a href="#next" { "What next" } }
                 }
                 li { a href="#quality" { "Data" } }
                 li { a href="#methods" { "Methods" } }

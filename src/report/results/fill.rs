@@ -10,10 +10,10 @@ use crate::report::results::{
     CautionResult, ClosureResult, ContainerResult, Count, Coverage, Days, Dose,
     Doses, FORMAT, FactorLevel, FactorResult, Filled, FindingResult,
     FridgeLimit, FridgeResult, FridgeStayResult, Hole, InteractionResult,
-    Interval, MouldResult, PairDifference, PlaceResult, Quality,
-    QuantityResult, Results, Speaker, StayResult, T50, ThermalGroupResult,
-    ThermalModel, ThermalTime, TimingLevel, TimingResult, TrialResult,
-    UnitResult, Warmth,
+    Interval, MouldResult, NeedsResult, NextResult, PairDifference,
+    PlaceResult, Quality, QuantityResult, Results, Speaker, StayResult, T50,
+    ThermalGroupResult, ThermalModel, ThermalTime, TimingLevel, TimingResult,
+    TrialResult, UnitResult, Warmth,
 };
 use crate::stats;
 use crate::stats::thermal_time::Base;
@@ -21,6 +21,7 @@ use crate::stats::turnbull::TimeToShare;
 use crate::study::UnitStudy;
 use crate::study::factors::{FactorStudy, level};
 use crate::study::fridge::{FridgeStay, FridgeStudy};
+use crate::study::next::Next;
 use crate::study::outcome::{Outcome, Sighting};
 use crate::study::place::{BASES, PlaceStudy, QuantityStudy};
 use crate::study::thermal::{
@@ -43,6 +44,7 @@ pub fn of(scene: Scene<'_>) -> Results {
         factors: study.factors.iter().map(factor).collect(),
         timing: timing(scene),
         thermal_time: thermal_time(&study.thermal_time),
+        prediction: study.prediction.as_ref().map(super::ahead::prediction),
         fridge: study.fridges.iter().map(|f| fridge(scene, f)).collect(),
         findings: study
             .findings
@@ -63,6 +65,25 @@ pub fn of(scene: Scene<'_>) -> Results {
                 text: caution.text.clone(),
             })
             .collect(),
+        next: study.next.iter().map(next).collect(),
+    }
+}
+
+fn next(found: &Next) -> NextResult {
+    NextResult {
+        id: found.id.to_owned(),
+        factor: some_text(&found.factor),
+        text: found.text.clone(),
+        needs: found.needs.map(|needs| NeedsResult {
+            unit: needs.unit.to_string(),
+            levels: needs.levels,
+            units_each: needs.units_each,
+            seeds_each: needs.seeds_each,
+            seeds: needs.seeds(),
+            difference: sure(needs.difference),
+            power: sure(needs.power),
+            dispersion: sure(needs.dispersion),
+        }),
     }
 }
 
@@ -122,7 +143,7 @@ pub(crate) fn tidy(value: f64) -> Option<f64> {
 }
 
 /// A number that is finite by its making.
-fn sure(value: f64) -> f64 {
+pub(super) fn sure(value: f64) -> f64 {
     tidy(value).unwrap_or_default()
 }
 

@@ -30,7 +30,7 @@ struct Stay {
     span: Span,
 }
 
-pub(super) struct Warmths {
+pub(crate) struct Warmths {
     places: Vec<PlaceHours>,
     begun: Vec<Instant>,
     stays: Vec<Vec<Stay>>,
@@ -39,7 +39,7 @@ pub(super) struct Warmths {
 }
 
 impl Warmths {
-    pub(super) fn of(
+    pub(crate) fn of(
         containers: &[Container<'_>],
         sums: &PlaceSums<'_>,
     ) -> Self {
@@ -86,7 +86,7 @@ impl Warmths {
     }
 
     /// Degree-hours above `base` that a container has had after so many days.
-    pub(super) fn above(&self, container: usize, base: f64, days: f64) -> f64 {
+    pub(crate) fn above(&self, container: usize, base: f64, days: f64) -> f64 {
         let mut last = self.last.borrow_mut();
         if last.0.total_cmp(&base).is_ne() {
             let sums = self.places.iter().map(|place| place.above(base));

@@ -1,0 +1,28 @@
+//! What a next trial should change, with the units and seeds it takes.
+
+use maud::{Markup, html};
+
+use crate::report::{Scene, words};
+
+pub(super) fn chapter(scene: Scene<'_>) -> Markup {
+    let next = &scene.study.next;
+    html! {
+        @if !next.is_empty() {
+            section #next aria-labelledby="h-next" {
+                h2 #h-next { "What next" }
+                p {
+                    "To tell apart what this trial could not:"
+                }
+                ul.cautions {
+                    @for one in next { li { (words::plain(&one.text)) } }
+                }
+                p.small {
+                    "Units are reckoned from this trial's own scatter, for one \
+                     comparison of two levels at 5 %; "
+                    code { "vernalog plan" }
+                    " lays out a trial for other numbers."
+                }
+            }
+        }
+    }
+}

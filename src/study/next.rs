@@ -1,0 +1,269 @@
+//! What a next trial would have to be, to tell apart what this one could
+//! not, with the units and seeds that takes.
+//!
+//! Advice from this trial's own scatter; a design from nothing is `design`.
+
+use std::collections::BTreeSet;
+
+use crate::stats::power::{Comparison, Power, likeness, units_by_f};
+use crate::stats::strata::{FactorTest, Stratum, WhyNoP};
+use crate::study::Study;
+use crate::study::factors::{FactorStudy, PLACE, is_pair, level};
+use crate::study::findings::{LEAST_PLACE_RUNS, SIGNIFICANCE};
+use crate::study::wording::{counted, factor as spoken, list};
+
+/// The difference for which units are counted, unless another is asked for.
+pub const DIFFERENCE: f64 = 0.2;
+/// The chance of seeing it.
+pub const POWER: f64 = 0.8;
+/// Beyond so many units a level no number is named.
+pub const MOST_UNITS: u32 = 200;
+
+/// One thing to do otherwise.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Next {
+    /// A word that stays the same from report to report.
+    pub id: &'static str,
+    /// The factor it is about; empty for places as such.
+    pub factor: String,
+    /// What to do, and why.
+    pub text: String,
+    /// How many it takes, where that can be told.
+    pub needs: Option<Needs>,
+}
+
+/// Units and seeds for a stated difference.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Needs {
+    /// The kind of unit.
+    pub unit: Stratum,
+    /// Levels to compare.
+    pub levels: u32,
+    /// Units a level.
+    pub units_each: u32,
+    /// Seeds in each unit.
+    pub seeds_each: u32,
+    /// The difference, as a share.
+    pub difference: f64,
+    /// The chance of seeing it between two levels, at 5 %.
+    pub power: f64,
+    /// Scatter between units it was reckoned with.
+    pub dispersion: f64,
+}
+
+impl Needs {
+    /// All seeds together.
+    #[must_use]
+    pub fn seeds(&self) -> u32 {
+        self.levels * self.units_each * self.seeds_each
+    }
+
+    /// `5 batches of 84 seeds at each of 3 levels (1,260 seeds)`.
+    #[must_use]
+    pub fn words(&self) -> String {
+        let units = usize::try_from(self.units_each).unwrap_or(usize::MAX);
+        format!(
+            "{} of {} seeds at each of {} levels, {} seeds in all, show a \
+             difference of {:.0} of every 100 in {} of 100 trials",
+            counted(units, &self.unit.to_string()),
+            self.seeds_each,
+            self.levels,
+            self.seeds(),
+            100.0 * self.difference,
+            percent(self.power)
+        )
+    }
+}
+
+/// A share as whole hundredths, never 100 where it is less.
+fn percent(share: f64) -> String {
+    format!("{:.0}", (100.0 * share).floor())
+}
+
+/// What a next trial should change; empty when this one told everything.
+#[must_use]
+pub fn next(study: &Study) -> Vec<Next> {
+    let mut found = Vec::new();
+    found.extend(crossed(study));
+    for factor in study.factors.iter().filter(|f| f.planned) {
+        found.extend(more_units(factor));
+    }
+    found.extend(place_runs(study));
+    found
+}
+
+/// A factor of batches and the place that changed together.
+fn crossed(study: &Study) -> Vec<Next> {
+    let mut found = Vec::new();
+    let separate = |f: &&FactorStudy| f.name() != PLACE && !is_pair(f.name());
+    for factor in study.factors.iter().filter(separate) {
+        let cells: BTreeSet<(String, String)> = study
+            .containers()
+            .filter_map(|unit| {
+                Some((level(unit, factor.name())?, level(unit, PLACE)?))
+            })
+            .collect();
+        let levels: BTreeSet<&String> = cells.iter().map(|c| &c.0).collect();
+        let places: BTreeSet<&String> = cells.iter().map(|c| &c.1).collect();
+        let all = levels.len() * places.len();
+        if levels.len() < 2 || places.len() < 2 || cells.len() == all {
+            continue;
+        }
+        found.push(Next {
+            id: "cross",
+            factor: factor.name().to_owned(),
+            text: format!(
+                "To tell {} from the place: sow every level of it at every \
+                 place ({} levels × {} places = {all} pairs; this trial had \
+                 {}).",
+                spoken(factor.name()),
+                levels.len(),
+                places.len(),
+                cells.len()
+            ),
+            needs: None,
+        });
+    }
+    found
+}
+
+/// A planned factor that was not decided, or had too few units.
+fn more_units(factor: &FactorStudy) -> Option<Next> {
+    let test = &factor.test;
+    if factor.corrected_p.is_some_and(|p| p < SIGNIFICANCE)
+        || is_pair(factor.name())
+        || test.levels.len() < 2
+    {
+        return None;
+    }
+    let name = spoken(factor.name());
+    let needs = needs(test, DIFFERENCE);
+    let one_each = test.levels.iter().any(|level| level.n_units < 2);
+    let why = match &test.why_no_p {
+        Some(WhyNoP::TooFewUnits { .. }) if one_each => format!(
+            "{} stood for a level, so that what it had and what {name} did \
+             cannot be told apart",
+            counted(1, &test.tested_on.to_string())
+        ),
+        Some(WhyNoP::TooFewUnits { .. }) => {
+            format!("the {name} rested on too few units")
+        }
+        Some(_) | None => format!("{name} was not decided"),
+    };
+    let how = needs.map_or_else(
+        || {
+            format!(
+                "Give each level several {} of its own",
+                plural(test.tested_on)
+            )
+        },
+        |needs| capital(&needs.words()),
+    );
+    Some(Next {
+        id: "more-units",
+        factor: factor.name().to_owned(),
+        text: format!("In this trial {why}. {how}."),
+        needs,
+    })
+}
+
+fn plural(unit: Stratum) -> String {
+    counted(2, &unit.to_string()).trim_start_matches("2 ").to_owned()
+}
+
+fn capital(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or_else(String::new, |first| {
+        first.to_uppercase().chain(letters).collect()
+    })
+}
+
+/// Units for a difference about this trial's own middle and scatter.
+#[must_use]
+pub fn needs(test: &FactorTest, difference: f64) -> Option<Needs> {
+    let (k, n) = test.levels.iter().fold((0, 0), |(k, n), level| {
+        (k + level.pooled.k(), n + level.pooled.n())
+    });
+    let units = test.n_units.max(1);
+    if n == 0 {
+        return None;
+    }
+    let seeds = f64::from(n) / f64::from(units);
+    // Without any scatter seen, that of containers usual elsewhere.
+    let alike = test.dispersion.map_or(USUAL_LIKENESS, |dispersion| {
+        likeness(dispersion, seeds).max(LEAST_LIKENESS)
+    });
+    let middle = f64::from(k) / f64::from(n);
+    let levels = u32::try_from(test.levels.len()).ok()?;
+    let seeds_each = n / units;
+    let (found, reached) =
+        units_for(middle, difference, alike, seeds_each, POWER)?;
+    Some(Needs {
+        unit: test.tested_on,
+        levels,
+        units_each: found.units,
+        seeds_each,
+        difference,
+        power: reached.power,
+        dispersion: reached.dispersion,
+    })
+}
+
+/// Seeds of a container are at least so alike, whatever one trial's scatter
+/// says: a trial with little scatter by chance must not promise much.
+const LEAST_LIKENESS: f64 = 0.02;
+/// Taken where nothing is known: between the 0.02 and 0.1 usual between
+/// containers (common practice, no source).
+pub const USUAL_LIKENESS: f64 = 0.05;
+
+/// Two chances so far apart, as near to a middle as 0 and 1 allow.
+#[must_use]
+pub fn apart(middle: f64, difference: f64) -> (f64, f64) {
+    let half = difference / 2.0;
+    let middle = middle.clamp(half + 0.01, 1.0 - half - 0.01);
+    (middle - half, middle + half)
+}
+
+/// Fewest units a level for a difference about a middle.
+#[must_use]
+pub fn units_for(
+    middle: f64,
+    difference: f64,
+    likeness: f64,
+    seeds: u32,
+    wanted: f64,
+) -> Option<(Comparison, Power)> {
+    let (first, second) = apart(middle, difference);
+    let plan = Comparison { first, second, likeness, seeds, units: 1 };
+    units_by_f(plan, wanted, MOST_UNITS, SIGNIFICANCE).ok().flatten()
+}
+
+/// Place against warmth, light and damp.
+fn place_runs(study: &Study) -> Option<Next> {
+    let caution = study.cautions.iter().any(|c| c.id == "place-is-one-spot");
+    if !caution {
+        return None;
+    }
+    let places: Vec<&str> = study
+        .places
+        .iter()
+        .filter(|place| !place.containers.is_empty())
+        .map(|place| place.title.as_str())
+        .collect();
+    let n = places.len();
+    let more = LEAST_PLACE_RUNS.saturating_sub(n).max(1);
+    Some(Next {
+        id: "place-runs",
+        factor: PLACE.to_owned(),
+        text: format!(
+            "To tell warmth, light and damp from the spots ({}): at least \
+             {LEAST_PLACE_RUNS} place-runs, so {more} more, chosen so that \
+             warm ones are not always the bright or the dry ones; a second \
+             run of the same spots in another month counts as new \
+             place-runs. For a stated temperature alone: several boxes with a \
+             warmth of their own at one spot.",
+            list(&places)
+        ),
+        needs: None,
+    })
+}
