@@ -59,8 +59,7 @@ pub(crate) enum Command {
     Status,
     /// Show what boards send, as it is stored or refused
     Listen(ListenArguments),
-    /// Look for what is wrong with settings, sources, disk and clock; the
-    /// exit code is 1 if something is
+    /// Look for faults of settings, sources, disk and clock (exit code 1)
     Diagnose,
     /// Show readings
     Readings(ReadingsArguments),

@@ -8,10 +8,12 @@ use std::path::PathBuf;
 use serde_json::Value;
 use vernalog::notify::{self, channels, command};
 use vernalog::observation::Quantity;
+use vernalog::source::broker;
 use vernalog::store::AlertRow;
 use vernalog::trial::entry::{QuantityWord, Rule, Statement, Watch};
 use vernalog::units::Instant;
 
+use crate::support::broker::{Broker, publish};
 use crate::support::house::{
     Daemon, House, board_stay, name, sample, topic, until, until_true,
 };
@@ -327,4 +329,56 @@ async fn an_alert_ends_when_its_watch_or_its_board_is_taken_away() {
         assert!(alerts[0].cleared.is_some(), "{watch}");
     }
     fridge.stop().await;
+}
+
+/// Twenty boards behind mosquitto, which is killed and started again.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_broker_that_is_down_with_twenty_boards_is_one_message() {
+    let mut broker = Broker::start();
+    let mut home = House::new();
+    home.brokers = vec![broker::Settings::at("127.0.0.1", broker.port)];
+    home.inlet = None;
+    let boards: Vec<String> = (0..20).map(|i| format!("box-{i}")).collect();
+    for board in &boards {
+        home.place(board);
+    }
+    let daemon = home.start().await;
+    let well = || daemon.source().condition().state.is_well();
+    until_true("it is subscribed", well).await;
+    for seq in 0..3 {
+        let up = i64::try_from(seq * 600 + 5).unwrap();
+        for board in &boards {
+            let text = sample("k3v9q0tz1x", seq, up, 18.0);
+            publish(broker.port, &topic(board), &text, &[]);
+        }
+        // The first of each waits for its date until the second.
+        let wanted = 20 * (i64::try_from(seq).unwrap() + 1);
+        let on_disk = || home.undated() + home.rows().len() as i64;
+        until_true("all are on disk", || on_disk() == wanted).await;
+        home.clock.pass(600);
+    }
+    home.until_the_daemon_looked().await;
+    assert_eq!(home.undated(), 0);
+
+    broker.kill();
+    until_true("the daemon notices", || !well()).await;
+    for seconds in [60, 400, 4_000, 4_000] {
+        home.clock.pass(seconds);
+        home.until_the_daemon_looked().await;
+    }
+    let alerts = home.store().alerts(Instant::default()).unwrap();
+    let [alert] = alerts.as_slice() else { panic!("{alerts:?}") };
+    assert_eq!((alert.kind.as_str(), alert.cleared), ("source", None));
+    assert!(alert.text.contains("20 boards behind it"), "{}", alert.text);
+
+    broker.go();
+    until_true("it is subscribed again", well).await;
+    for seconds in [60, 300, 60] {
+        home.clock.pass(seconds);
+        home.until_the_daemon_looked().await;
+    }
+    let alerts = home.store().alerts(Instant::default()).unwrap();
+    let [alert] = alerts.as_slice() else { panic!("{alerts:?}") };
+    assert!(alert.cleared.is_some(), "{alert:?}");
+    daemon.stop().await;
 }

@@ -4,6 +4,7 @@
 //! While a door is away its boards cannot be heard, so none of them is
 //! silent; afterwards each has its whole limit again.
 
+use std::collections::btree_map::Entry;
 use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::time::Duration;
 
@@ -120,9 +121,9 @@ impl Silences {
         }
         let series = store.series()?;
         for board in boards {
-            if !self.boards.contains_key(&board) {
-                let silent = take_up(store, kept, &series, &board)?;
-                self.boards.insert(board, silent);
+            if let Entry::Vacant(free) = self.boards.entry(board) {
+                let silent = take_up(store, kept, &series, free.key())?;
+                free.insert(silent);
             }
         }
         self.end_groups(step, telling, house, now);
