@@ -19,9 +19,37 @@ pub struct DaemonHealth {
     pub sources: Vec<SourceWord>,
     /// Sources and channels that could not be started, each with its reason.
     pub broken: Vec<String>,
+    /// Each way out for alerts.
+    #[serde(default)]
+    pub channels: Vec<ChannelWord>,
     /// Disk, backups, journal.
     #[serde(default)]
     pub keeping: KeepingWord,
+}
+
+/// What one way out for alerts last said of itself.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ChannelWord {
+    /// Its name in the settings.
+    pub name: String,
+    /// How it is.
+    pub state: ChannelState,
+    /// Why it does not work, if so; without any secret.
+    pub detail: String,
+    /// Failures in a row.
+    pub failures: u32,
+    /// When it last took a message, since the daemon's start.
+    pub last_taken: Option<Instant>,
+}
+
+/// How a way out for alerts is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ChannelState {
+    /// The last try, or a look at it, met no trouble.
+    Works,
+    /// The last try, or a look at it, met trouble; it is tried again.
+    Fails,
 }
 
 /// How the data are kept: the disk, the backups, the journal.

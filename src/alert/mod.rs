@@ -27,6 +27,7 @@ pub mod faults;
 pub mod keeping;
 #[cfg(test)]
 mod model;
+pub mod notice;
 pub mod preset;
 pub mod quiet;
 mod range;
@@ -38,6 +39,7 @@ mod stories;
 #[cfg(test)]
 mod story;
 pub mod tasks;
+pub mod telling;
 mod window;
 pub mod wording;
 

@@ -2,7 +2,8 @@
 
 use serde_json::{Value, json};
 
-use crate::cli::arguments::AlertsArguments;
+use crate::cli::alert_story;
+use crate::cli::arguments::{AlertsArguments, OneAlert};
 use crate::cli::failure::{Answer, Failure};
 use crate::cli::opening::House;
 use crate::cli::output::{Output, safe};
@@ -16,6 +17,18 @@ pub(crate) fn alerts(
     arguments: &AlertsArguments,
     output: &mut Output,
 ) -> Result<Answer, Failure> {
+    match &arguments.what {
+        Some(OneAlert::Show { id }) => {
+            return alert_story::show(house, id, output);
+        }
+        Some(OneAlert::Seen(what)) => {
+            return alert_story::seen(house, what, output);
+        }
+        Some(OneAlert::Snooze(what)) => {
+            return alert_story::snooze(house, what, output);
+        }
+        None => {}
+    }
     let store = house.store(Access::ReadOnly)?;
     let since = arguments.since.as_deref().unwrap_or(NOTHING_OLDER);
     let since = house.beginning(since, house.now)?;

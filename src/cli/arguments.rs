@@ -328,10 +328,47 @@ pub(crate) struct TryArguments {
 }
 
 #[derive(Debug, Args)]
+#[command(args_conflicts_with_subcommands = true)]
 pub(crate) struct AlertsArguments {
+    #[command(subcommand)]
+    pub(crate) what: Option<OneAlert>,
     /// Also those that are over: a time, or a length such as 30d
     #[arg(long, value_name = "WHEN")]
     pub(crate) since: Option<String>,
+}
+
+#[derive(Debug, Subcommand)]
+pub(crate) enum OneAlert {
+    /// The whole story of one: readings, what happened, every delivery
+    Show {
+        /// Its id, the beginning of it, or the watch of one that lasts
+        id: String,
+    },
+    /// Somebody knows: it is not repeated; its end is told all the same
+    Seen(AlertAnswer),
+    /// Not now: it is told again later, if it still lasts then
+    Snooze(AlertSnooze),
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct AlertAnswer {
+    /// Its id, the beginning of it, or the watch of one that lasts
+    pub(crate) id: String,
+    /// Why
+    #[arg(long, value_name = "REASON", default_value = "")]
+    pub(crate) because: String,
+    /// Who answers
+    #[arg(long, value_name = "NAME")]
+    pub(crate) by: Option<String>,
+}
+
+#[derive(Debug, Args)]
+pub(crate) struct AlertSnooze {
+    #[command(flatten)]
+    pub(crate) answer: AlertAnswer,
+    /// How long, such as 6h or 2d
+    #[arg(long = "for", value_name = "LENGTH")]
+    pub(crate) length: String,
 }
 
 #[derive(Debug, Subcommand)]

@@ -37,6 +37,8 @@ mod status;
 
 mod status_keeping;
 
+mod status_channels;
+
 mod listen;
 
 mod diagnose;
@@ -48,6 +50,8 @@ mod watches;
 mod watches_try;
 
 mod alerts;
+
+mod alert_story;
 
 mod password;
 

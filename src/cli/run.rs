@@ -49,11 +49,6 @@ async fn run_on(
     let mut interrupt = signal(SignalKind::interrupt()).map_err(stopping)?;
     let mut terminate = signal(SignalKind::terminate()).map_err(stopping)?;
     let settings = &house.settings;
-    for channel in &settings.connections.channels {
-        if let Err(error) = channel.look() {
-            tracing::warn!(channel = channel.name, %error, "would not work now");
-        }
-    }
     let mut running = start(settings.plan(), Clock::of_the_host())
         .await
         .map_err(|error| refused(house, &error))?;

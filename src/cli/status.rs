@@ -9,7 +9,7 @@ use crate::alert::blind::blind;
 use crate::cli::failure::{Answer, Failure};
 use crate::cli::opening::House;
 use crate::cli::output::Output;
-use crate::cli::{alerts, status_keeping};
+use crate::cli::{alerts, status_channels, status_keeping};
 use crate::health::DaemonHealth;
 use crate::observation::{Quantity, Reading, shown};
 use crate::store::{Access, AlertRow, SeriesInfo, Store};
@@ -102,11 +102,8 @@ fn tell(
     for (name, count) in store.counters()? {
         output.line(&format!("counted   {name}: {count}"))?;
     }
-    let (waiting, given_up) = store.undelivered()?;
-    if waiting + given_up > 0 {
-        output.line(&format!(
-            "messages  {waiting} wait to be sent, {given_up} were given up"
-        ))?;
+    for line in status_channels::in_words(house, &store, health)? {
+        output.line(&line)?;
     }
     if lasting.is_empty() {
         output.line("alerts    none lasts")?;
@@ -346,6 +343,7 @@ fn as_json(
         "boards_without_place": silent_places(book, series),
         "daemon": daemon_as_json(said.as_ref()),
         "keeping": status_keeping::as_json(house, health),
+        "channels": status_channels::as_json(house, store, health)?,
         "numbers": numbers,
         "blind_watches": blind_watches(house, book, series),
         "counters": store.counters()?,

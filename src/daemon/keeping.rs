@@ -55,6 +55,7 @@ const MARK: Duration = Duration::from_secs(600);
 pub(crate) struct Shared {
     word: Mutex<KeepingWord>,
     passes: AtomicU64,
+    writes: AtomicU64,
     /// Why readings cannot be stored, if so.
     store_trouble: Mutex<Option<String>>,
 }
@@ -68,6 +69,16 @@ impl Shared {
     /// The writer has made a pass.
     pub(crate) fn writer_passed(&self) {
         self.passes.fetch_add(1, Ordering::Relaxed);
+    }
+
+    /// Something was written to the data file.
+    pub(crate) fn wrote(&self) {
+        self.writes.fetch_add(1, Ordering::Relaxed);
+    }
+
+    /// How often something was written.
+    pub(crate) fn writes(&self) -> u64 {
+        self.writes.load(Ordering::Relaxed)
     }
 
     /// How many passes the writer has made.

@@ -4,6 +4,7 @@
 pub mod backups;
 pub mod clock;
 pub mod diagnosis;
+pub mod heartbeat;
 pub mod host_clock;
 mod keeping;
 pub mod lock;
@@ -13,7 +14,9 @@ mod pipeline;
 pub mod service;
 pub mod settings;
 pub mod system;
+pub mod telling;
 mod watching;
 mod writer;
 
+pub(crate) use outbox::HEARTBEAT;
 pub use pipeline::{DaemonError, Drained, Plan, Running, start};

@@ -61,10 +61,49 @@ data = {data}
 #certificate_file = "seedbox.crt"
 #key_file = "seedbox.key"
 
-# How an alert leaves the house: a program that gets it as JSON.
+# How an alert leaves the house. Passwords lie in files of their own that
+# nobody else may read (chmod 600).
+#[[channel]]
+#kind = "mail"
+#host = "mail.example.org"
+#user = "rowan"
+#password_file = "mail.secret"
+#from = "seedbox@example.org"
+#to = ["rowan@example.org"]
+
+# A request to an address, signed when there is a secret_file. This one is
+# only told what the mail server did not take in five tries.
+#[[channel]]
+#kind = "webhook"
+#url = "https://example.org/alerts"
+#secret_file = "webhook.secret"
+#stands_in_for = "mail"
+
+# A broker; the state of each watch is kept there.
+#[[channel]]
+#kind = "mqtt"
+#host = "127.0.0.1"
+
+# A program that gets it as JSON.
 #[[channel]]
 #kind = "command"
 #command = ["/usr/local/bin/tell-me"]
+
+# How alerts are told. In quiet hours, by the clock on the wall, only what is
+# urgent leaves; the rest comes in one message at their end. What stays urgent
+# is repeated until somebody answers. The daily message has a line a place.
+#[telling]
+#quiet_from = "22:30"
+#quiet_until = "07:00"
+#repeat_urgent = "4h"
+#daily_at = "08:00"
+#try_again = "1min"
+
+# A sign of life for somebody elsewhere, while readings are stored; whoever
+# misses it knows that something is wrong here.
+#[heartbeat]
+#url = "https://example.org/alive"
+#every = "5min"
 
 # A checked copy of the data file each night, best on another medium.
 #[backup]
@@ -101,5 +140,7 @@ mod tests {
         assert_eq!(settings.connections.brokers.len(), 1);
         assert!(settings.connections.inlet.is_some());
         assert!(settings.backup.is_some());
+        assert_eq!(settings.connections.channels.len(), 4);
+        assert_eq!(settings.connections.broken_channels, []);
     }
 }

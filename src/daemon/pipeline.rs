@@ -22,7 +22,8 @@ use crate::daemon::backups;
 use crate::daemon::clock::Clock;
 use crate::daemon::keeping::{Keeper, Shared};
 use crate::daemon::lock::{DaemonLock, LockError};
-use crate::daemon::outbox::Outbox;
+use crate::daemon::outbox::{ChannelsSaid, Outbox};
+use crate::daemon::telling::Telling;
 use crate::daemon::writer::{QUEUE, Writer};
 use crate::decode::Mapping;
 use crate::exchange::times::ZoneRule;
@@ -61,6 +62,8 @@ pub struct Plan {
     pub mappings: Vec<Mapping>,
     /// Ways out for alerts.
     pub channels: Vec<Channel>,
+    /// How alerts are told.
+    pub telling: Telling,
     /// Pages for the phone.
     pub web: Option<web::Opening>,
 }
@@ -150,7 +153,7 @@ pub async fn start(plan: Plan, clock: Clock) -> Result<Running, DaemonError> {
         tasks: JoinSet::new(),
         ports: Vec::new(),
         sources: Vec::new(),
-        broken: Vec::new(),
+        broken: plan.telling.broken_channels.clone(),
     };
     let mut known_boards = BTreeSet::new();
     let inlet = match &plan.inlet {
@@ -167,13 +170,21 @@ pub async fn start(plan: Plan, clock: Clock) -> Result<Running, DaemonError> {
         Some(opening) => start.pages(opening, &plan.data).await,
         None => None,
     };
+    let base_url =
+        plan.web.and_then(|opening| opening.settings.base_url.clone());
     let Starting { feed, mut tasks, ports, sources, broken } = start;
     // Without any source the daemon runs as well: this keeps the queue open
     // until the stop signal. When the last sender ends, the writer drains.
     tasks.spawn(until_stopped(feed));
     let news = Arc::new(Notify::new());
-    let channels: Vec<String> =
-        plan.channels.iter().map(|channel| channel.name.clone()).collect();
+    // A stand-in is told only what the other does not take.
+    let channels: Vec<String> = plan
+        .channels
+        .iter()
+        .filter(|channel| channel.stand_in.is_none())
+        .map(|channel| channel.name.clone())
+        .collect();
+    let said = Arc::new(ChannelsSaid::default());
     let shared = Arc::new(Shared::default());
     let keeper = Keeper {
         data: plan.data.clone(),
@@ -193,10 +204,11 @@ pub async fn start(plan: Plan, clock: Clock) -> Result<Running, DaemonError> {
         clock: clock.clone(),
         zone: plan.zone,
         commit_every: plan.commit_every,
-        channels,
+        channels: channels.clone(),
         known_boards,
         sources: sources.clone(),
         outbox: Arc::clone(&news),
+        said: Arc::clone(&said),
         broken: broken.clone(),
         shared: Arc::clone(&shared),
     }
@@ -217,8 +229,14 @@ pub async fn start(plan: Plan, clock: Clock) -> Result<Running, DaemonError> {
         Outbox {
             data: plan.data,
             channels: plan.channels,
-            now: clock.wall,
+            first: channels,
+            zone: plan.zone,
+            telling: plan.telling,
+            base_url,
+            clock,
             news,
+            shared: Arc::clone(&shared),
+            said,
             stop: stopped,
         }
         .run(),

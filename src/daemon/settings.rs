@@ -16,7 +16,8 @@ use serde::de::DeserializeOwned;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue, ValueDeserializer};
 
-use crate::daemon::{Plan, backups};
+use crate::daemon::telling::{self, Telling};
+use crate::daemon::{Plan, backups, heartbeat};
 use crate::decode::Mapping;
 use crate::exchange::nearest::{did_you_mean, nearest};
 use crate::exchange::times::{ZoneRule, length_millis};
@@ -38,7 +39,7 @@ const COMMIT_EVERY: Duration = Duration::from_secs(1);
 const LONGEST_COMMIT: Duration = Duration::from_secs(60);
 
 /// The keys of the file, in the order in which they are explained.
-const KEYS: [&str; 11] = [
+const KEYS: [&str; 13] = [
     "time_zone",
     "data",
     "evening",
@@ -48,6 +49,8 @@ const KEYS: [&str; 11] = [
     "serial",
     "mapping",
     "channel",
+    "telling",
+    "heartbeat",
     "backup",
     "web",
 ];
@@ -82,6 +85,12 @@ pub struct Connections {
     pub mappings: Vec<Mapping>,
     /// `[[channel]]`
     pub channels: Vec<Channel>,
+    /// `[telling]`
+    pub telling: telling::Settings,
+    /// `[heartbeat]`
+    pub heartbeat: Option<heartbeat::Heartbeat>,
+    /// What is wrong with channels; the others are used.
+    pub broken_channels: Vec<SettingsProblem>,
     /// `[web]`
     pub web: Option<web::Settings>,
 }
@@ -203,6 +212,15 @@ impl Settings {
             serial: connections.serial,
             mappings: connections.mappings,
             channels: connections.channels,
+            telling: Telling {
+                broken_channels: connections
+                    .broken_channels
+                    .iter()
+                    .map(|problem| problem.message.clone())
+                    .collect(),
+                settings: connections.telling,
+                heartbeat: connections.heartbeat,
+            },
             web: connections.web.map(|settings| web::Opening {
                 settings,
                 password_file: self.web_password_file(),
@@ -281,6 +299,8 @@ impl Gathering<'_> {
         let mut backup: Option<backups::Settings> = None;
         let mut to = Connections::default();
         let mut stated = Vec::new();
+        // It may name a channel that comes later in the file.
+        let mut heartbeat = None;
         for (key, value) in table {
             stated.push(key.get_ref().to_string());
             let span = value.span();
@@ -307,7 +327,12 @@ impl Gathering<'_> {
                 "broker" => to.brokers = plain(self.list(value)),
                 "serial" => to.serial = plain(self.list(value)),
                 "mapping" => to.mappings = self.mappings(value),
-                "channel" => to.channels = self.channels(value),
+                "channel" => {
+                    (to.channels, to.broken_channels) =
+                        self.channels(path, value);
+                }
+                "telling" => to.telling = self.telling(value),
+                "heartbeat" => heartbeat = Some(value),
                 "backup" => backup = self.one(value),
                 "web" => to.web = self.web(value),
                 unknown => {
@@ -323,6 +348,9 @@ impl Gathering<'_> {
             if !stated.iter().any(|key| key == needed) {
                 self.wrong(None, format!("the key {needed} is missing"));
             }
+        }
+        if let Some(value) = heartbeat {
+            to.heartbeat = self.heartbeat(path, &to.channels, value);
         }
         resolve(path, &mut to);
         if let Some(backup) = &mut backup {
@@ -385,13 +413,50 @@ impl Gathering<'_> {
         mappings
     }
 
-    fn channels(&mut self, value: Spanned<DeValue<'_>>) -> Vec<Channel> {
+    /// The channels that can be used, and what is wrong with the others:
+    /// one of them is no reason to stay silent on all.
+    fn channels(
+        &mut self,
+        path: &Path,
+        value: Spanned<DeValue<'_>>,
+    ) -> (Vec<Channel>, Vec<SettingsProblem>) {
         let whole = value.span();
-        let (good, bad) = notify::channels(plain(self.list(value)));
-        for error in bad {
-            self.wrong(Some(whole.clone()), in_a_row(&error));
+        let mut stated: Vec<notify::Settings> = plain(self.list(value));
+        for settings in &mut stated {
+            settings.resolve(|file| beside(Some(path), file));
         }
-        good
+        let (good, bad) = notify::channels(stated);
+        let bad = bad
+            .iter()
+            .map(|error| {
+                let message = notify::in_a_row(error);
+                locate(self.text, &whole, message)
+            })
+            .collect();
+        (good, bad)
+    }
+
+    fn telling(&mut self, value: Spanned<DeValue<'_>>) -> telling::Settings {
+        let span = value.span();
+        let settings: telling::Settings = self.one(value).unwrap_or_default();
+        if let Err(message) = settings.look() {
+            self.wrong(Some(span), message);
+        }
+        settings
+    }
+
+    fn heartbeat(
+        &mut self,
+        path: &Path,
+        channels: &[Channel],
+        value: Spanned<DeValue<'_>>,
+    ) -> Option<heartbeat::Heartbeat> {
+        let span = value.span();
+        let settings: heartbeat::Settings = self.one(value)?;
+        settings
+            .understood(channels, |file| beside(Some(path), file))
+            .map_err(|message| self.wrong(Some(span), message))
+            .ok()
     }
 
     fn web(&mut self, value: Spanned<DeValue<'_>>) -> Option<web::Settings> {
@@ -426,20 +491,6 @@ impl Gathering<'_> {
 /// The items of a list without their places.
 fn plain<T>(list: Vec<(Range<usize>, T)>) -> Vec<T> {
     list.into_iter().map(|(_, item)| item).collect()
-}
-
-/// An error and its causes on one line.
-fn in_a_row(error: &dyn std::error::Error) -> String {
-    let mut text = error.to_string();
-    let mut cause = error.source();
-    while let Some(error) = cause {
-        let said = error.to_string();
-        if !text.contains(&said) {
-            text = format!("{text}: {said}");
-        }
-        cause = error.source();
-    }
-    text
 }
 
 fn time_zone(text: &str) -> Result<Tz, String> {
@@ -618,12 +669,39 @@ mod tests {
         .unwrap_err();
         let told: Vec<_> =
             problems.iter().map(|p| (p.line, p.message.as_str())).collect();
-        assert_eq!(told.len(), 4, "{told:#?}");
-        assert!(told[3].1.contains("\"3 am\" is not an hour"), "{told:#?}");
+        assert_eq!(told.len(), 3, "{told:#?}");
+        assert!(told[2].1.contains("\"3 am\" is not an hour"), "{told:#?}");
         assert_eq!(told[0].0, 4);
         assert!(told[0].1.contains("did you mean \"listen\"?"));
-        assert!(told[1].1.contains("no absolute path"), "{}", told[1].1);
-        assert_eq!(told[2].0, 8);
+        assert_eq!(told[1].0, 8);
+    }
+
+    #[test]
+    fn a_channel_that_cannot_be_used_is_told_and_the_others_are_used() {
+        let settings = parse(&format!(
+            "{LEAST}[[channel]]\nkind = \"command\"\ncommand = [\"tell\"]\n\
+             [[channel]]\nkind = \"mail\"\nhost = \"mail.example.org\"\n\
+             from = \"rowan\"\nto = []\n\
+             [[channel]]\nkind = \"webhook\"\nurl = \"ftp://x/secret\"\n\
+             [[channel]]\nkind = \"mqtt\"\nhost = \"seedbox\"\n\
+             user = \"vernalog\"\npassword_file = \"out.secret\"\n"
+        ))
+        .unwrap();
+        let names: Vec<_> = settings
+            .connections
+            .channels
+            .iter()
+            .map(|channel| channel.name.as_str())
+            .collect();
+        assert_eq!(names, ["mqtt"]);
+        let told = settings.plan().telling.broken_channels;
+        assert_eq!(told.len(), 3, "{told:#?}");
+        assert!(told[0].contains("no absolute path"), "{told:#?}");
+        assert!(told[1].contains("\"rowan\", which is no mail"), "{told:#?}");
+        assert!(told[2].contains("neither http:// nor https://"), "{told:#?}");
+        assert!(!told.concat().contains("secret"), "{told:#?}");
+        let shown = format!("{:?}", settings.connections.channels);
+        assert!(shown.contains("/house/out.secret"), "{shown}");
     }
 
     #[test]

@@ -16,6 +16,7 @@ use tokio::time::timeout;
 use crate::alert::faults::UNDELIVERED;
 use crate::daemon::clock::{Clock, StepWatch, is_set};
 use crate::daemon::keeping::Shared;
+use crate::daemon::outbox::ChannelsSaid;
 use crate::daemon::watching::{Outside, SourceNow, Watching};
 use crate::health::{DaemonHealth, SourceWord};
 use crate::observation::Name;
@@ -58,6 +59,8 @@ pub(crate) struct Writer {
     pub(crate) sources: Vec<Arc<SourceHealth>>,
     /// Told when the outbox may have something due.
     pub(crate) outbox: Arc<Notify>,
+    /// What the ways out say of themselves.
+    pub(crate) said: Arc<ChannelsSaid>,
     /// What could not be started.
     pub(crate) broken: Vec<String>,
     /// How the data are kept, and who sees that this thread lives.
@@ -203,6 +206,7 @@ impl Writing {
             .collect();
         match self.intake.take(&mut self.given.store, &arrivals) {
             Ok(taken) => {
+                self.given.shared.wrote();
                 let now = self.given.clock.now();
                 let mut step = WatchStep::default();
                 if let Some(since) = self.failing_since.take() {
@@ -281,12 +285,15 @@ impl Writing {
         self.keep(step)?;
         if self.last_clock.is_none_or(|last| steady >= last + WATCH_CLOCK) {
             self.last_clock = Some(steady);
-            // Messages that were not taken become due by time alone.
-            self.given.outbox.notify_one();
             let outside = self.outside(now)?;
             let step = self.watching.clock(&outside, now);
             self.keep(step)?;
             self.say(true, now)?;
+            if self.failing_since.is_none() {
+                self.given.shared.wrote();
+            }
+            // Messages that were not taken become due by time alone.
+            self.given.outbox.notify_one();
         }
         Ok(())
     }
@@ -345,6 +352,7 @@ impl Writing {
             failing: self.failing_since.is_some(),
             sources: given.sources.iter().map(|s| source_word(s)).collect(),
             broken: given.broken.clone(),
+            channels: given.said.words(),
             keeping: given.shared.word(),
         };
         given.store.daemon_says(&health, at)

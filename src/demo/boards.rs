@@ -17,6 +17,7 @@ use serialport::{SerialPort, TTYPort};
 
 use crate::daemon::clock::Clock;
 use crate::daemon::settings::Settings;
+use crate::daemon::telling::Telling;
 use crate::daemon::{Plan, start};
 use crate::decode::sealed;
 use crate::demo::{DemoError, Step, wire};
@@ -78,6 +79,7 @@ async fn play_on(
         serial: vec![serial::Settings::at(port)],
         mappings: Vec::new(),
         channels: Vec::new(),
+        telling: Telling::default(),
         web: None,
     };
     let running = start(plan, time.clock()).await?;

@@ -6,10 +6,34 @@
 use serde::{Deserialize, Serialize};
 
 use crate::alert::{Alert, Change, Severity};
-use crate::trial::entry::word_of;
+use crate::trial::entry::{from_word, word_of};
+use crate::units::Instant;
 
 /// The name and version of this form.
 pub const FORMAT: &str = "vernalog-alert/1";
+
+/// The word for an alert that is told again.
+pub const LASTS: &str = "lasts";
+
+/// What is told and is no alert.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Notice {
+    /// What happened during quiet hours.
+    Summary,
+    /// How each place is, once a day.
+    Daily,
+    /// Messages that could not be delivered.
+    Dropped,
+}
+
+impl Notice {
+    /// All with their words.
+    pub const WORDS: [(Self, &'static str); 3] = [
+        (Self::Summary, "summary"),
+        (Self::Daily, "daily"),
+        (Self::Dropped, "dropped"),
+    ];
+}
 
 /// An alert as it is sent. What does not apply is `null`.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -19,6 +43,9 @@ pub struct AlertJson {
     pub format: String,
     /// The same in every message about one alert.
     pub id: String,
+    /// The same in every try to tell one thing, and in nothing else: a
+    /// message seen before is a repeat.
+    pub message: String,
     /// The watch, as in `fridge-drawer-temperature`.
     pub watch: String,
     /// Where; `null` when it is about no place.
@@ -26,7 +53,8 @@ pub struct AlertJson {
     /// `temperature`, `humidity`, `light`, `battery`, `signal`; `null` when
     /// it is about none.
     pub quantity: Option<String>,
-    /// `raised` or `cleared`.
+    /// `raised` or `cleared`; `lasts` when it is told again; `summary`,
+    /// `daily` or `dropped` when it is about no single alert.
     pub state: String,
     /// Since when it lasted, UTC.
     pub since: String,
@@ -46,19 +74,79 @@ impl AlertJson {
     /// The JSON of one try to tell an alert.
     #[must_use]
     pub fn new(alert: &Alert, attempt: u32) -> Self {
+        let state = word_of(&Change::WORDS, &alert.state);
         Self {
             format: FORMAT.to_owned(),
             id: alert.id.to_string(),
+            message: format!("{}-{state}", alert.id),
             watch: alert.watch.clone(),
             place: alert.place.as_ref().map(ToString::to_string),
             quantity: alert.quantity.map(|q| q.word().to_owned()),
-            state: word_of(&Change::WORDS, &alert.state).to_owned(),
+            state: state.to_owned(),
             since: alert.since.to_string(),
             value: alert.value.map(to_thousandths),
             limit: alert.limit,
             severity: word_of(&Severity::WORDS, &alert.severity).to_owned(),
             text: alert.text.clone(),
             attempt,
+        }
+    }
+
+    /// A message about no single alert.
+    #[must_use]
+    pub fn notice(
+        notice: Notice,
+        about: &str,
+        at: Instant,
+        text: &str,
+    ) -> Self {
+        let word = word_of(&Notice::WORDS, &notice);
+        let id = format!("{word}-{about}");
+        Self {
+            format: FORMAT.to_owned(),
+            message: id.clone(),
+            id,
+            watch: word.to_owned(),
+            place: None,
+            quantity: None,
+            state: word.to_owned(),
+            since: at.to_string(),
+            value: None,
+            limit: None,
+            severity: word_of(&Severity::WORDS, &Severity::Normal).to_owned(),
+            text: text.to_owned(),
+            attempt: 1,
+        }
+    }
+
+    /// The same alert told once more at `at`, with another text.
+    #[must_use]
+    pub fn again(self, at: Instant, text: String) -> Self {
+        let stamp = at.utc().format("%Y%m%dT%H%M%SZ");
+        let message = format!("{}-{LASTS}-{stamp}", self.id);
+        Self { message, state: LASTS.to_owned(), text, attempt: 1, ..self }
+    }
+
+    /// What kind of notice it is; none when it is about an alert.
+    #[must_use]
+    pub fn kind(&self) -> Option<Notice> {
+        from_word(&Notice::WORDS, &self.state).ok()
+    }
+
+    /// Whether it is about one watch, and not a [`Notice`].
+    #[must_use]
+    pub fn is_of_a_watch(&self) -> bool {
+        self.kind().is_none()
+    }
+
+    /// The message that began what this one is about.
+    #[must_use]
+    pub fn first_message(&self) -> String {
+        if self.is_of_a_watch() {
+            let raised = word_of(&Change::WORDS, &Change::Raised);
+            format!("{}-{raised}", self.id)
+        } else {
+            self.message.clone()
         }
     }
 
@@ -82,7 +170,6 @@ pub(crate) mod tests {
     use super::*;
     use crate::alert::{AlertId, AlertKind};
     use crate::observation::{Name, Quantity};
-    use crate::units::Instant;
 
     /// A fridge that is too warm at 2026-03-14T12:00:00Z.
     pub(crate) fn warm_fridge() -> Alert {
@@ -111,6 +198,8 @@ pub(crate) mod tests {
             AlertJson::new(&warm_fridge(), 2).to_line(),
             "{\"format\":\"vernalog-alert/1\",\
              \"id\":\"fridge-drawer-temperature-20260314T120000.000Z\",\
+             \"message\":\"fridge-drawer-temperature-20260314T120000.000Z\
+             -raised\",\
              \"watch\":\"fridge-drawer-temperature\",\
              \"place\":\"fridge-drawer\",\"quantity\":\"temperature\",\
              \"state\":\"raised\",\"since\":\"2026-03-14T11:15:00Z\",\

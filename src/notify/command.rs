@@ -17,12 +17,11 @@ use tokio::io::AsyncWriteExt;
 use tokio::process::Child;
 use tokio::time::timeout;
 
+use crate::notify::LONGEST_TIME_OUT_SECS;
 use crate::observation::Name;
 
 /// How long a command may take unless the settings say otherwise, s.
 const TIME_OUT_SECS: u64 = 20;
-/// The longest time-out that may be set, s: others wait meanwhile.
-const LONGEST_TIME_OUT_SECS: u64 = 300;
 
 /// A `[[channel]]` of kind `command`.
 #[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
@@ -36,6 +35,24 @@ pub struct Settings {
     /// What the outbox knows the channel by; `command` when absent.
     #[serde(default)]
     pub name: Option<Name>,
+    /// The channel for which this one stands in.
+    pub stands_in_for: Option<Name>,
+    /// After so many failures of the other; 5 when absent.
+    pub after_failures: Option<u32>,
+}
+
+impl Settings {
+    /// A command by itself, all else as usual.
+    #[must_use]
+    pub fn of(command: Vec<String>) -> Self {
+        Self {
+            command,
+            time_out_secs: TIME_OUT_SECS,
+            name: None,
+            stands_in_for: None,
+            after_failures: None,
+        }
+    }
 }
 
 fn usual_time_out() -> u64 {
@@ -267,8 +284,7 @@ mod tests {
         let mut command =
             vec!["/bin/sh".to_owned(), file.display().to_string()];
         command.extend(arguments.iter().map(ToString::to_string));
-        Command::new(Settings { command, time_out_secs: 20, name: None })
-            .unwrap()
+        Command::new(Settings::of(command)).unwrap()
     }
 
     fn text(folder: &TempDir, file: &str) -> String {
@@ -284,11 +300,14 @@ mod tests {
             "cat > \"$1\"; echo said; echo >&2 said",
             &[&out],
         );
-        let channel =
-            Channel { name: "command".to_owned(), way: Way::Command(command) };
+        let channel = Channel {
+            name: "command".to_owned(),
+            stand_in: None,
+            way: Way::Command(command),
+        };
 
         channel.look().unwrap();
-        channel.send(&AlertJson::new(&warm_fridge(), 3)).await.unwrap();
+        channel.send(&AlertJson::new(&warm_fridge(), 3), None).await.unwrap();
 
         let got: serde_json::Value =
             serde_json::from_str(&text(&folder, "got")).unwrap();
@@ -383,11 +402,7 @@ mod tests {
 
     #[tokio::test]
     async fn a_missing_program_is_named_at_the_start_and_at_each_try() {
-        let settings = Settings {
-            command: vec!["/nowhere/tell".to_owned()],
-            time_out_secs: 20,
-            name: None,
-        };
+        let settings = Settings::of(vec!["/nowhere/tell".to_owned()]);
         let command = Command::new(settings).unwrap();
         for error in
             [command.look().unwrap_err(), command.run(b"{}").await.unwrap_err()]
@@ -399,7 +414,7 @@ mod tests {
         fs::write(&plain, "").unwrap();
         for path in [folder.path(), plain.as_path()] {
             let command = vec![path.display().to_string()];
-            let settings = Settings { command, time_out_secs: 20, name: None };
+            let settings = Settings::of(command);
             assert!(Command::new(settings).unwrap().look().is_err());
         }
     }
@@ -408,9 +423,8 @@ mod tests {
     fn a_time_out_of_nothing_or_of_an_hour_is_refused() {
         for secs in [0, 3600] {
             let settings = Settings {
-                command: vec!["/bin/true".to_owned()],
                 time_out_secs: secs,
-                name: None,
+                ..Settings::of(vec!["/bin/true".to_owned()])
             };
             assert_eq!(
                 Command::new(settings),

@@ -4,6 +4,7 @@
 //! It fetches, lets `study` think and `chart` draw, and writes. No number is
 //! made here that `study` does not give.
 
+pub mod alert_story;
 pub mod compare;
 pub mod dose;
 pub mod explain;

@@ -4,6 +4,7 @@
 //! sample was taken is decided by `decode::dating`, what it all means is
 //! `study`. Never reached from the async runtime: callers own a thread.
 
+mod answers;
 pub mod backup;
 mod board;
 mod boots;
@@ -17,6 +18,7 @@ pub mod journal;
 mod ledger;
 pub mod library;
 mod numbers;
+mod outbox;
 pub mod place;
 mod readings;
 mod rebuild;
@@ -26,6 +28,7 @@ pub mod restore;
 mod schema;
 mod seen;
 mod series;
+mod story;
 mod streams;
 mod uncounted;
 mod undated;
@@ -38,16 +41,19 @@ use std::time::Duration;
 
 use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior};
 
+pub use answers::{AnswerRow, NewAnswer};
 pub use gaps::Gap;
 pub use intake::{Arrival, Intake, Taken};
 pub use ledger::{Keep, Recorded, Records};
+pub use outbox::{AfterFailure, Hour, OutboxRow, Try, Undelivered};
 pub use readings::{IMPORT_CHUNK, Imported};
 pub use rebuild::{RebuildError, Rebuilt};
 pub use refused::{MAX_REFUSED_BYTES, RefusedRow};
 pub use series::SeriesInfo;
+pub use story::Story;
 pub use undated::Undated;
 pub use verify::Finding;
-pub use watching::{AlertRow, OutboxRow, WatchStep};
+pub use watching::{AlertRow, WatchStep};
 pub use welcome::{MOST_UNDECLARED_BOARDS, MOST_UNDECLARED_READINGS};
 
 /// How long a writer waits for another one.

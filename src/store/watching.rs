@@ -1,7 +1,8 @@
-//! Watch states, alerts and the outbox: what must survive a restart.
+//! Watch states and alerts: what must survive a restart.
 //!
 //! Which state follows from which reading is decided in `alert`; how a
-//! message leaves is `notify`. Here both are only kept.
+//! message leaves is `notify`, and how it waits is `outbox`. Here states are
+//! only kept.
 
 use std::collections::BTreeMap;
 
@@ -43,29 +44,6 @@ pub struct AlertRow {
     pub text: String,
 }
 
-/// A message that waits for its channel, or left.
-#[derive(Debug, Clone, PartialEq)]
-pub struct OutboxRow {
-    /// Its number.
-    pub id: i64,
-    /// The alert it is about.
-    pub alert: String,
-    /// The channel it waits for.
-    pub channel: String,
-    /// The alert as JSON, `attempt` apart.
-    pub body: String,
-    /// When it was written.
-    pub written: Instant,
-    /// How often it was tried.
-    pub attempts: u32,
-    /// When the channel took it.
-    pub taken: Option<Instant>,
-    /// When it was given up.
-    pub given_up: Option<Instant>,
-    /// What the last attempt met.
-    pub error: Option<String>,
-}
-
 /// What one step of a watch changes, written in one transaction.
 #[derive(Debug, Default)]
 pub struct WatchStep {
@@ -73,6 +51,8 @@ pub struct WatchStep {
     pub states: Vec<(String, String)>,
     /// Alerts to be written or, by their id, replaced.
     pub alerts: Vec<AlertRow>,
+    /// Alerts that last, each with the value furthest out by now.
+    pub worst: Vec<(String, f64)>,
     /// Messages to be sent: alert, channel, body.
     pub messages: Vec<(String, String, String)>,
 }
@@ -82,6 +62,7 @@ impl WatchStep {
     pub fn then(&mut self, later: Self) {
         self.states.extend(later.states);
         self.alerts.extend(later.alerts);
+        self.worst.extend(later.worst);
         self.messages.extend(later.messages);
     }
 
@@ -90,6 +71,7 @@ impl WatchStep {
     pub fn is_empty(&self) -> bool {
         self.states.is_empty()
             && self.alerts.is_empty()
+            && self.worst.is_empty()
             && self.messages.is_empty()
     }
 }
@@ -133,11 +115,19 @@ impl Store {
         for alert in &step.alerts {
             write_alert(&transaction, alert)?;
         }
+        for (alert, worst) in &step.worst {
+            transaction
+                .prepare_cached("UPDATE alert SET worst = ?2 WHERE id = ?1")
+                .writing()?
+                .execute(params![alert, worst])
+                .writing()?;
+        }
         for (alert, channel, body) in &step.messages {
             transaction
                 .prepare_cached(
                     "INSERT INTO outbox (alert, channel, body, written_ms, \
-                     next_ms) VALUES (?1, ?2, ?3, ?4, ?4)",
+                     next_ms) VALUES (?1, ?2, ?3, ?4, ?4) \
+                     ON CONFLICT (message, channel) DO NOTHING",
                 )
                 .writing()?
                 .execute(params![alert, channel, body, now.millis()])
@@ -201,6 +191,32 @@ impl Store {
         Ok(Some((Instant::from_millis(at), health)))
     }
 
+    /// One alert by its id.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn alert(&self, id: &str) -> Result<Option<AlertRow>, StoreError> {
+        self.connection
+            .query_row("SELECT * FROM alert WHERE id = ?1", [id], alert_from)
+            .optional()
+            .reading()
+    }
+
+    /// The value of an alert that was furthest out, or else the one that
+    /// raised it.
+    ///
+    /// # Errors
+    /// [`StoreError`].
+    pub fn worst_of(&self, id: &str) -> Result<Option<f64>, StoreError> {
+        let sql = "SELECT coalesce(worst, value) FROM alert WHERE id = ?1";
+        let found: Option<Option<f64>> = self
+            .connection
+            .query_row(sql, [id], |row| row.get(0))
+            .optional()
+            .reading()?;
+        Ok(found.flatten())
+    }
+
     /// Alerts raised since an instant and those that last, newest first.
     ///
     /// # Errors
@@ -219,141 +235,6 @@ impl Store {
             alerts.push(alert_from(row).reading()?);
         }
         Ok(alerts)
-    }
-
-    /// Messages that wait and are due, oldest first. One that is to wait
-    /// longer than `longest_wait_ms` is due as well: the clock was set back.
-    ///
-    /// # Errors
-    /// [`StoreError`].
-    pub fn due_messages(
-        &self,
-        now: Instant,
-        longest_wait_ms: i64,
-        at_most: u32,
-    ) -> Result<Vec<OutboxRow>, StoreError> {
-        let mut statement = self
-            .connection
-            .prepare_cached(
-                "SELECT * FROM outbox WHERE taken_ms IS NULL \
-                 AND given_up_ms IS NULL \
-                 AND next_ms - ?1 NOT BETWEEN 1 AND ?2 \
-                 ORDER BY id LIMIT ?3",
-            )
-            .reading()?;
-        let rows = statement
-            .query_map(
-                params![now.millis(), longest_wait_ms, at_most],
-                message_from,
-            )
-            .reading()?;
-        rows.collect::<Result<_, _>>().reading()
-    }
-
-    /// Every message about an alert, oldest first.
-    ///
-    /// # Errors
-    /// [`StoreError`].
-    pub fn messages_of(
-        &self,
-        alert: &str,
-    ) -> Result<Vec<OutboxRow>, StoreError> {
-        let mut statement = self
-            .connection
-            .prepare_cached("SELECT * FROM outbox WHERE alert = ?1 ORDER BY id")
-            .reading()?;
-        let rows = statement.query_map([alert], message_from).reading()?;
-        rows.collect::<Result<_, _>>().reading()
-    }
-
-    /// How many messages wait, and how many were given up.
-    ///
-    /// # Errors
-    /// [`StoreError`].
-    pub fn undelivered(&self) -> Result<(u64, u64), StoreError> {
-        let count = |condition: &str| -> Result<u64, StoreError> {
-            let sql = format!("SELECT count(*) FROM outbox WHERE {condition}");
-            let n: i64 = self
-                .connection
-                .query_row(&sql, [], |row| row.get(0))
-                .reading()?;
-            Ok(u64::try_from(n).unwrap_or_default())
-        };
-        Ok((
-            count("taken_ms IS NULL AND given_up_ms IS NULL")?,
-            count("given_up_ms IS NOT NULL")?,
-        ))
-    }
-
-    /// Messages that wait although they were tried three times and more,
-    /// for over an hour, and messages that were given up within a day; those
-    /// about an alert of this watch are not counted.
-    ///
-    /// # Errors
-    /// [`StoreError`].
-    pub fn hopeless_messages(
-        &self,
-        but_of: &str,
-        now: Instant,
-    ) -> Result<(u64, u64), StoreError> {
-        let counts: (i64, i64) = self
-            .connection
-            .prepare_cached(
-                "SELECT coalesce(sum(taken_ms IS NULL AND given_up_ms IS NULL \
-                 AND attempts >= 3 AND written_ms < ?2 - 3600000), 0), \
-                 coalesce(sum(given_up_ms >= ?2 - 86400000), 0) FROM outbox \
-                 WHERE (taken_ms IS NULL) AND alert NOT IN \
-                 (SELECT id FROM alert WHERE watch = ?1)",
-            )
-            .reading()?
-            .query_row(params![but_of, now.millis()], |row| {
-                Ok((row.get(0)?, row.get(1)?))
-            })
-            .reading()?;
-        let count = |n: i64| u64::try_from(n).unwrap_or_default();
-        Ok((count(counts.0), count(counts.1)))
-    }
-
-    /// The channel took a message.
-    ///
-    /// # Errors
-    /// [`StoreError`].
-    pub fn message_taken(
-        &mut self,
-        id: i64,
-        now: Instant,
-    ) -> Result<(), StoreError> {
-        self.connection
-            .execute(
-                "UPDATE outbox SET taken_ms = ?2, attempts = attempts + 1, \
-                 error = NULL WHERE id = ?1",
-                [id, now.millis()],
-            )
-            .writing()?;
-        Ok(())
-    }
-
-    /// The channel did not take a message: it is due again at `next`, or
-    /// given up when there is none.
-    ///
-    /// # Errors
-    /// [`StoreError`].
-    pub fn message_failed(
-        &mut self,
-        id: i64,
-        error: &str,
-        now: Instant,
-        next: Option<Instant>,
-    ) -> Result<(), StoreError> {
-        self.connection
-            .execute(
-                "UPDATE outbox SET attempts = attempts + 1, error = ?2, \
-                 next_ms = coalesce(?3, next_ms), \
-                 given_up_ms = iif(?3 IS NULL, ?4, NULL) WHERE id = ?1",
-                params![id, error, next.map(Instant::millis), now.millis()],
-            )
-            .writing()?;
-        Ok(())
     }
 }
 
@@ -414,23 +295,5 @@ fn alert_from(row: &Row<'_>) -> Result<AlertRow, rusqlite::Error> {
         value: row.get("value")?,
         limit: row.get("limit_value")?,
         text: row.get("text")?,
-    })
-}
-
-fn message_from(row: &Row<'_>) -> Result<OutboxRow, rusqlite::Error> {
-    let at = |column: &str| -> Result<Option<Instant>, rusqlite::Error> {
-        let millis: Option<i64> = row.get(column)?;
-        Ok(millis.map(Instant::from_millis))
-    };
-    Ok(OutboxRow {
-        id: row.get("id")?,
-        alert: row.get("alert")?,
-        channel: row.get("channel")?,
-        body: row.get("body")?,
-        written: at("written_ms")?.unwrap_or_default(),
-        attempts: row.get("attempts")?,
-        taken: at("taken_ms")?,
-        given_up: at("given_up_ms")?,
-        error: row.get("error")?,
     })
 }

@@ -5,8 +5,9 @@ use maud::{Markup, html};
 use crate::report::words::plain;
 use crate::store::{AlertRow, StoreError};
 use crate::units::MILLIS_PER_DAY;
+use crate::web::alert::answers;
 use crate::web::desk::{Answer, Desk, Tab};
-use crate::web::words::{ago, moment};
+use crate::web::words::{ago, moment, n_of};
 
 /// How far back those that are over are shown, days.
 const DAYS: i64 = 30;
@@ -25,6 +26,14 @@ pub(crate) fn page(desk: &Desk) -> Result<Answer, StoreError> {
             p.state { "None lasts." }
         } @else {
             (list(desk, &lasting))
+        }
+        @for one in desk.store.undelivered_by_channel()? {
+            p.message[one.given_up > 0] {
+                "Not delivered by “" (plain(&one.channel)) "”: "
+                (n_of(one.waiting, "message waits", "messages wait"))
+                @if one.given_up > 0 { ", " (one.given_up) " given up" }
+                "."
+            }
         }
         h2 { "Over, in the last " (DAYS) " days" }
         @if over.is_empty() {
@@ -62,7 +71,9 @@ pub(crate) fn list(desk: &Desk, alerts: &[AlertRow]) -> Markup {
                         @if let Some(place) = &alert.place {
                             " · " a href={ "/place/" (place) } { (place) }
                         }
+                        " · " a href={ "/alert/" (alert.id) } { "story" }
                     }
+                    @if alert.cleared.is_none() { (answers(desk, alert)) }
                 }
             }
         }

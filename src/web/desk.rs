@@ -13,7 +13,7 @@ use tokio::sync::Semaphore;
 
 use crate::exchange::times::ZoneRule;
 use crate::source::Now;
-use crate::store::{Access, Keep, Records, Store, StoreError};
+use crate::store::{Access, Keep, NewAnswer, Records, Store, StoreError};
 use crate::trial::admission::OnConflict;
 use crate::trial::book::Book;
 use crate::trial::entry::{Draft, Entry, EntryId};
@@ -272,6 +272,15 @@ impl Desk {
     /// answered as the first.
     pub(crate) fn was_written(&self, form: &Form) -> Result<bool, StoreError> {
         form.key().map_or(Ok(false), |key| self.store.form_is_taken(key))
+    }
+
+    /// Writes what is answered to an alert, once for each form.
+    pub(crate) fn answer_alert(
+        &self,
+        new: &NewAnswer<'_>,
+    ) -> Result<(), StoreError> {
+        let mut store = Store::open(&self.site.data, Access::ReadWrite)?;
+        store.answer_alert(new, self.now).map(drop)
     }
 
     /// Writes drafts, all or nothing, once for each form.

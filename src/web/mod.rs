@@ -5,6 +5,7 @@
 //! command line. They never touch settings, commands or addresses, and no
 //! rule about seeds is written here.
 
+mod alert;
 mod alerts;
 mod api;
 mod blind;

@@ -5,6 +5,7 @@ use maud::{Markup, html};
 
 use crate::climate::hours::{hour_of, hour_start};
 use crate::climate::log::Span;
+use crate::health::ChannelState;
 use crate::observation::{Name, Quantity, Reading};
 use crate::report::words::{number, plain};
 use crate::store::{SeriesInfo, StoreError};
@@ -76,6 +77,19 @@ pub(crate) fn troubles(desk: &Desk) -> Result<Vec<String>, StoreError> {
             .broken
             .iter()
             .map(|broken| format!("Not started: {}", plain(broken))),
+    );
+    told.extend(
+        health
+            .channels
+            .iter()
+            .filter(|channel| channel.state == ChannelState::Fails)
+            .map(|channel| {
+                format!(
+                    "Alerts do not leave by “{}”: {}",
+                    plain(&channel.name),
+                    plain(&channel.detail)
+                )
+            }),
     );
     Ok(told)
 }

@@ -28,8 +28,8 @@ use crate::web::live::Live;
 use crate::web::session::{self, hex, same, unhex};
 use crate::web::tokens::{May, Shut};
 use crate::web::{
-    alerts, api, blind, changes, count, frame, health, labels, login, now,
-    place, remarks, reports, round, setup, tally, transfer, unit,
+    alert, alerts, api, blind, changes, count, frame, health, labels, login,
+    now, place, remarks, reports, round, setup, tally, transfer, unit,
 };
 
 /// Nothing that is typed on a phone is larger.
@@ -68,6 +68,20 @@ pub(crate) fn router(site: Arc<Site>, live: Live) -> Router {
         .route(
             "/alerts",
             get(async |s: Shared, v: Asking| at_desk(s, v, alerts::page).await),
+        )
+        .route(
+            "/alert/{id}",
+            get(async |s: Shared, v: Asking, p: Named| {
+                at_desk(s, v, move |desk| alert::page(desk, &p)).await
+            })
+            .post(
+                async |s: Shared, v: Asking, p: Named, f: Typed| {
+                    act(s, v, f, move |desk, form| {
+                        alert::answer(desk, &p, form)
+                    })
+                    .await
+                },
+            ),
         )
         .route(
             "/round",

@@ -17,6 +17,7 @@ use std::sync::atomic::{AtomicI64, Ordering};
 use std::time::{Duration, Instant as Monotonic};
 
 use vernalog::daemon::clock::Clock;
+use vernalog::daemon::telling::Telling;
 use vernalog::daemon::{Plan, Running, start};
 use vernalog::observation::{Message, Name};
 use vernalog::source::{SourceState, broker as subscriber};
@@ -140,6 +141,7 @@ async fn daemon(data: &Path, port: u16, now: &Arc<AtomicI64>) -> Running {
         serial: Vec::new(),
         mappings: Vec::new(),
         channels: Vec::new(),
+        telling: Telling::default(),
         web: None,
     };
     let running = start(plan, clock).await.unwrap();

@@ -10,6 +10,7 @@ mod support;
 mod asking;
 mod collecting;
 mod command_line;
+mod delivering;
 mod demo;
 mod demo_data;
 mod designs;

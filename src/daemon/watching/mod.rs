@@ -324,6 +324,11 @@ impl Watching {
         events: &[Event],
     ) {
         let key = watch_key(&watch.place, watch.quantity.0, watch.rule);
+        for open in [&state.low, &state.high].into_iter().filter_map(|s| s.open)
+        {
+            let id = AlertId::new(&key, open.raised).to_string();
+            step.worst.push((id, open.furthest));
+        }
         step.states.push((key, in_file(&WatchInFile::from(state))));
         let Some(place) = self.house.places.get(&watch.place).cloned() else {
             return;

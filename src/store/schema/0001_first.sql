@@ -156,25 +156,56 @@ CREATE TABLE alert (
     cleared_ms INTEGER,
     value REAL,
     limit_value REAL,
+    worst REAL,
     text TEXT NOT NULL
 ) STRICT, WITHOUT ROWID;
 CREATE INDEX alert_by_time ON alert (raised_ms);
 
--- Messages that leave only when their channel took them.
+-- Messages that leave only when their channel took them. A message waits
+-- while it is neither taken nor given up nor told within another one.
 CREATE TABLE outbox (
     id INTEGER PRIMARY KEY,
-    alert TEXT NOT NULL REFERENCES alert (id),
+    alert TEXT REFERENCES alert (id),
     channel TEXT NOT NULL,
     body TEXT NOT NULL CHECK (json_valid(body)),
+    message TEXT NOT NULL GENERATED ALWAYS AS (body ->> '$.message') STORED,
     written_ms INTEGER NOT NULL,
     next_ms INTEGER NOT NULL,
     attempts INTEGER NOT NULL DEFAULT 0,
+    held_ms INTEGER,
     taken_ms INTEGER,
     given_up_ms INTEGER,
-    error TEXT
+    told_in TEXT,
+    error TEXT,
+    UNIQUE (message, channel)
 ) STRICT;
-CREATE INDEX outbox_waiting ON outbox (next_ms)
-    WHERE taken_ms IS NULL AND given_up_ms IS NULL;
+CREATE INDEX outbox_waiting ON outbox (channel, next_ms)
+    WHERE taken_ms IS NULL AND given_up_ms IS NULL AND told_in IS NULL;
+CREATE INDEX outbox_of_alert ON outbox (alert);
+
+-- Each try to deliver a message; one that was cut off has no end.
+CREATE TABLE delivery (
+    message INTEGER NOT NULL REFERENCES outbox (id),
+    attempt INTEGER NOT NULL,
+    at_ms INTEGER NOT NULL,
+    ended_ms INTEGER,
+    error TEXT,
+    PRIMARY KEY (message, attempt)
+) STRICT, WITHOUT ROWID;
+
+-- What somebody answered to an alert: seen, or not now.
+CREATE TABLE answer (
+    id INTEGER PRIMARY KEY,
+    alert TEXT NOT NULL REFERENCES alert (id),
+    kind TEXT NOT NULL,
+    at_ms INTEGER NOT NULL,
+    until_ms INTEGER,
+    worst REAL,
+    reason TEXT NOT NULL,
+    by TEXT NOT NULL,
+    origin TEXT NOT NULL
+) STRICT;
+CREATE INDEX answer_of_alert ON answer (alert);
 
 -- Times at which the host's own clock was seen to step.
 CREATE TABLE clock_step (

@@ -12,6 +12,7 @@ use chrono::NaiveTime;
 use chrono_tz::Europe::Dublin;
 use tempfile::TempDir;
 use vernalog::daemon::clock::Clock;
+use vernalog::daemon::telling::Telling;
 use vernalog::daemon::{DaemonError, Plan, Running, backups, start};
 use vernalog::store::{Access, Store};
 use vernalog::units::Instant;
@@ -39,6 +40,7 @@ fn plan(folder: &Path) -> Plan {
         serial: Vec::new(),
         mappings: Vec::new(),
         channels: Vec::new(),
+        telling: Telling::default(),
         web: None,
     }
 }

@@ -134,6 +134,17 @@ pub(crate) fn mosquitto_pub(port: u16, arguments: &[&str]) -> Command {
     command
 }
 
+/// What the broker keeps under a topic; empty when it keeps nothing.
+pub(crate) fn mosquitto_sub(port: u16, topic: &str) -> String {
+    let port = port.to_string();
+    let output = Command::new(program("mosquitto_sub"))
+        .args(["-h", "127.0.0.1", "-p", &port, "-t", topic])
+        .args(["--retained-only", "-C", "1", "-W", "1"])
+        .output()
+        .expect("it runs");
+    String::from_utf8(output.stdout).unwrap().trim_end().to_owned()
+}
+
 /// Publishes with QoS 1 and waits for the acknowledgement.
 pub(crate) fn publish(port: u16, topic: &str, payload: &str, more: &[&str]) {
     let mut arguments = vec!["-q", "1", "-t", topic, "-m", payload];

@@ -8,6 +8,7 @@ use std::sync::atomic::{AtomicI64, Ordering};
 use std::time::Duration;
 
 use vernalog::daemon::clock::Clock;
+use vernalog::daemon::telling::Telling;
 use vernalog::daemon::{Drained, Plan, Running, start};
 use vernalog::notify::Channel;
 use vernalog::observation::{Name, Quality};
@@ -76,6 +77,7 @@ pub(crate) struct House {
     pub(crate) brokers: Vec<broker::Settings>,
     pub(crate) serial: Vec<serial::Settings>,
     pub(crate) channels: Vec<Channel>,
+    pub(crate) telling: Telling,
     pub(crate) web: Option<web::Opening>,
 }
 
@@ -99,6 +101,7 @@ impl House {
             brokers: Vec::new(),
             serial: Vec::new(),
             channels: Vec::new(),
+            telling: Telling::default(),
             web: None,
         }
     }
@@ -141,6 +144,7 @@ impl House {
             serial: self.serial.clone(),
             mappings: Vec::new(),
             channels: self.channels.clone(),
+            telling: self.telling.clone(),
             web: self.web.clone(),
         }
     }

@@ -88,6 +88,29 @@ impl Peer {
         peer
     }
 
+    /// As [`Peer::welcome`], where nobody may listen yet.
+    pub(crate) async fn try_welcome(port: u16, client: &str) -> Option<Self> {
+        let socket = TcpStream::connect(("127.0.0.1", port)).await.ok()?;
+        let mut peer = Self(socket);
+        let hello = connect(4, 2, client, None);
+        peer.try_exchange(&hello, &[0x20, 2, 0, 0]).await.then_some(peer)
+    }
+
+    /// Sends a packet and waits for its answer; false when the connection
+    /// ends first.
+    pub(crate) async fn try_exchange(
+        &mut self,
+        packet: &[u8],
+        answer: &[u8],
+    ) -> bool {
+        if self.0.write_all(packet).await.is_err() {
+            return false;
+        }
+        let mut got = vec![0; answer.len()];
+        let read = timeout(PATIENCE, self.0.read_exact(&mut got)).await;
+        read.is_ok_and(|read| read.is_ok()) && got == answer
+    }
+
     /// A connection of a board that logged in.
     pub(crate) async fn login(
         address: SocketAddr,

@@ -1,0 +1,8 @@
+//! Delivering: an alert leaves by mail, webhook, broker or command, and what
+//! is not taken waits.
+
+mod bad_input;
+mod chaos;
+mod manners;
+mod story;
+mod ways;
