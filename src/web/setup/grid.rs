@@ -156,10 +156,10 @@ fn planned(trial: &Trial, form: &Form, wrong: &mut Wrong) -> Option<Vec<Row>> {
         let field = if factor.is_empty() { "factor" } else { "levels" };
         wrong.add(field, "a factor and its levels go together");
     }
-    if !factor.is_empty() {
-        if let Err(told) = factor_name(factor) {
-            wrong.add("factor", told);
-        }
+    if !factor.is_empty()
+        && let Err(told) = factor_name(factor)
+    {
+        wrong.add("factor", told);
     }
     let levels = if levels.is_empty() { vec![""] } else { levels };
     let each = usize::try_from(each).ok()?;
