@@ -262,6 +262,7 @@ async fn measure(data: &Path) {
         serial: Vec::new(),
         mappings: Vec::new(),
         channels: Vec::new(),
+        telling: Telling::default(),
         web: Some(opening),
     };
     let running = start(plan, Clock::of_the_host()).await.unwrap();
