@@ -25,6 +25,7 @@ use std::time::{Duration, Instant as Stopwatch};
 
 use rumqttc::{AsyncClient, MqttOptions, QoS};
 use rusqlite::{Connection, params};
+use vernalog::daemon::telling::Telling;
 use vernalog::daemon::clock::{Clock, host_now};
 use vernalog::daemon::{Plan, start};
 use vernalog::exchange::times::ZoneRule;
