@@ -138,7 +138,8 @@ pub fn units_needed(
 ///
 /// # When it misleads
 /// Counts are taken as normal; with few seeds a unit, or chances near 0 or 1,
-/// [`power`] is the better answer.
+/// [`power`] is the better answer. Where units scatter no more than seeds it
+/// promises a little too much: 81 % where 2,000 invented trials give 75.
 ///
 /// # Source
 /// Noncentrality units · seeds · (p − q)² / ((p(1 − p) + q(1 − q)) ·
@@ -374,7 +375,10 @@ mod tests {
             assert_eq!(found.units, units);
             let invented = power(found, 0.05, 2000, 20_261_126).unwrap();
             let off = (invented.power - by_f.power).abs();
-            assert!(off < 0.06, "{invented:?} {by_f:?}");
+            // Without scatter between units the floor of the dispersion
+            // makes the real test careful: it sees less than F promises.
+            let allowed = if likeness > 0.0 { 0.06 } else { 0.10 };
+            assert!(off < allowed, "{invented:?} {by_f:?}");
         }
     }
 
