@@ -20,7 +20,7 @@ pub struct Tag {
     pub label: String,
     /// The unit's name.
     pub name: String,
-    /// Lot, treatment, date; the first ones matter most.
+    /// Lot, date, treatment; the first ones matter most.
     pub lines: Vec<String>,
     /// What the code leads to; none without a base address.
     pub address: Option<String>,
@@ -67,9 +67,10 @@ pub fn tag(
     };
     let lines = [
         lot.map(|lot| format!("lot {lot}")),
+        Some(begun),
         (!levels.is_empty()).then(|| levels.join(", ")),
-        Some(format!("{begun}, {} seeds", unit.entered())),
         (!done.is_empty()).then(|| done.join(", ")),
+        Some(format!("{} seeds", unit.entered())),
         species,
     ];
     Tag {

@@ -15,6 +15,8 @@ const WIDE: f64 = 210.0;
 const HIGH: f64 = 297.0;
 /// Room within a label that stays empty at its edge, mm.
 const INSET: f64 = 3.0;
+/// The same beside a code, mm.
+const EDGE: f64 = 0.8;
 /// A phone reads squares of a code down to about this, mm (common practice,
 /// no source).
 const FINEST: f64 = 0.33;
@@ -161,38 +163,35 @@ fn label(
     wide: f64,
     high: f64,
 ) -> Result<(), GridError> {
-    let (room_wide, room_high) = (wide - 2.0 * INSET, high - 2.0 * INSET);
-    let beside = room_wide >= 1.5 * room_high.min(30.0);
+    let beside = wide >= 1.4 * high.min(36.0);
     let mut side = 0.0;
     if let Some(code) = tag.address.as_deref().and_then(Code::of) {
+        // The code brings an empty border of its own.
         side = if beside {
-            room_high.min(room_wide * 0.5).min(34.0)
+            (high - 2.0 * EDGE).min(wide * 0.46).min(36.0)
         } else {
-            room_wide.min(room_high * 0.55).min(40.0)
+            (wide - 2.0 * EDGE).min(high * 0.55).min(42.0)
         };
         let n = u32::try_from(code.side()).map_or(1.0, f64::from);
         let square = side / n;
         if square < FINEST {
             return Err(GridError::Fine { wide, high, square });
         }
-        let top = if beside { (high - side) / 2.0 } else { INSET };
+        let top = if beside { (high - side) / 2.0 } else { EDGE };
+        let path = code.path();
         write(
             svg,
             format_args!(
-                "<path class=\"code\" transform=\"translate({INSET} {top:.3}) \
-             scale({square:.5})\" fill=\"#000\" \
-             shape-rendering=\"crispEdges\" d=\"{}\"/>",
-                code.path()
+                "<path class=\"code\" transform=\"translate({EDGE} {top:.3}) \
+                 scale({square:.5})\" fill=\"#000\" \
+                 shape-rendering=\"crispEdges\" d=\"{path}\"/>"
             ),
         );
     }
-    let gap = if side > 0.0 { 1.5 } else { 0.0 };
-    let (left, top, text_wide, text_high) = if beside {
-        (INSET + side + gap, INSET, room_wide - side - gap, room_high)
-    } else {
-        (INSET, INSET + side + gap, room_wide, room_high - side - gap)
-    };
-    words(svg, tag, (left, top), (text_wide, text_high));
+    let taken = if side > 0.0 { EDGE + side } else { INSET };
+    let (left, top) = if beside { (taken, INSET) } else { (INSET, taken) };
+    let room = (wide - left - INSET, high - top - INSET);
+    words(svg, tag, (left, top), room);
     Ok(())
 }
 
@@ -202,7 +201,7 @@ fn words(svg: &mut String, tag: &Tag, at: (f64, f64), room: (f64, f64)) {
     let bottom = y + room.1;
     let as_wide = room.0 / width(&tag.label, 1.0, Weight::Bold).max(1.0);
     let large = as_wide.min(room.1 * 0.3).min(9.0);
-    let small = (room.1 * 0.115).clamp(2.1, 3.6);
+    let small = (room.1 * 0.105).clamp(2.1, 3.4);
     let mut line = |y: f64, size: f64, weight: Weight, text: &str| {
         let heavy = if weight == Weight::Bold { "700" } else { "400" };
         write(

@@ -104,6 +104,10 @@ fn to_do(desk: &Desk, series: &[SeriesInfo]) -> Markup {
                 p.state { strong { (n_of(due, "unit", "units")) }
                     " to look at" }
                 p { a.button.main href="/round" { "Start the round" } }
+            } @else if desk.book().trials.is_empty() {
+                p { "Nothing is recorded yet. Five steps lead to the first \
+                    count; no board is needed." }
+                p { a.button.main href="/setup" { "Begin" } }
             } @else if stops.is_empty() {
                 p { "No open unit holds seeds: there is nothing to look at." }
             } @else {

@@ -184,6 +184,7 @@ fn the_command_writes_a_page_or_drawings_and_warns_of_a_bare_number() {
         assert_eq!(told.contains("bare number"), warned, "{told}");
     }
     let page = home.read("labels.html");
+    assert!(page.contains(">sown 2"), "the date is there: {page}");
     assert!(page.contains("medium sand"), "{page}");
     let svg = page.split("<svg").nth(1).unwrap().split("</svg>").next();
     let svg = format!("<svg{}</svg>", svg.unwrap());

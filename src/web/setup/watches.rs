@@ -73,6 +73,7 @@ fn at_place(typed: &Typed<'_>, place: &Place) -> Markup {
             @if !usual.is_empty() {
                 details open[kept.is_empty()] {
                     summary { "Usual here (" (usual.len()) ")" }
+                    @if usual.len() > 1 { (all_usual(typed, place)) }
                     @for (watch, why) in &usual {
                         form.usual method="post" action="/setup/watches" {
                             (keys(&desk.visitor))
@@ -89,6 +90,17 @@ fn at_place(typed: &Typed<'_>, place: &Place) -> Markup {
                     }
                 }
             }
+        }
+    }
+}
+
+/// One tap for all that is usual.
+fn all_usual(typed: &Typed<'_>, place: &Place) -> Markup {
+    html! {
+        form method="post" action="/setup/watches" {
+            (keys(&typed.desk.visitor))
+            input type="hidden" name="all" value=(place.name);
+            p { button type="submit" { "Watch all of these" } }
         }
     }
 }
@@ -205,6 +217,14 @@ fn own(typed: &Typed<'_>) -> Markup {
 }
 
 fn read(desk: &Desk, form: &Form, reading: &mut Reading) -> Vec<Said> {
+    if let Some(place) = desk.book().house.places.get(form.text("all")) {
+        let when = When::exactly(desk.now);
+        return presets(place.kind)
+            .iter()
+            .map(|preset| Statement::Watch(preset.at(&place.name)))
+            .map(|watch| Said::new("", None, when, watch))
+            .collect();
+    }
     let place = reading.chosen(form, "place", "say at which place");
     let quantity = reading.quantity(form, "quantity");
     let rule = rule_of(form, reading);

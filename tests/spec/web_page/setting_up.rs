@@ -29,7 +29,7 @@ async fn an_empty_store_leads_from_the_first_trial_to_the_first_count() {
     let daemon = house.start().await;
     let mut phone = Phone::new(daemon.web());
 
-    phone.open("/").await.shows("href=\"/setup\"");
+    phone.open("/").await.shows("Five steps lead to the first count");
     phone.open("/setup").await.shows("Five steps").shows("Begin: a trial");
     phone.open("/setup/trials").await.shows("step 1 of 5");
     phone
@@ -516,16 +516,20 @@ async fn usual_watches_are_one_tap_and_are_dropped_with_one() {
         .await
         .shows("temperature 10 to 30 °C")
         .shows("A convention, no finding.");
+    // All that is usual at the first place, then one less.
     phone.send("/setup/watches", &[]).await.answers(200);
     let watches = book(&house).house.watches;
-    assert_eq!(watches.len(), 1);
+    assert_eq!(watches.len(), 3);
     let (place, quantity, _) = watches.keys().next().unwrap().clone();
     assert_eq!(quantity, Quantity::Temperature);
 
     house.clock.pass(60);
     assert_eq!(place, name("boiler-shelf"));
     phone.send("/setup/unwatch", &[]).await.answers(200);
-    assert!(book(&house).house.watches.is_empty());
+    assert_eq!(book(&house).house.watches.len(), 2);
+    // The one that was dropped is offered again, alone and in one tap.
+    phone.open("/setup/watches").await.shows("Usual here (1)");
+    phone.page.shows("Watch this");
     daemon.stop().await;
 }
 
