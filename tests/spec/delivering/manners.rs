@@ -382,22 +382,26 @@ async fn a_stand_in_gets_what_the_first_does_not_take_and_the_rest_is_told() {
 
     // After three days it is given up, and shown so; the summary waits.
     house.pass(3 * 24 * HOUR + HOUR).await;
-    until_true("it is given up", || {
-        house.store().undelivered().unwrap() == (1, 1)
-    })
-    .await;
+    let first =
+        |house: &Telling| house.store().messages_of(&frost).unwrap().remove(0);
+    until_true("it is given up", || first(&house).given_up.is_some()).await;
+    assert!(house.store().undelivered().unwrap().1 >= 1);
     house.endpoint.does(Does::Take);
     until_true("what was dropped is told", || {
         house.home.clock.pass(HOUR);
-        house.store().undelivered().unwrap() == (0, 0)
+        first(&house).told_in.is_some()
     })
     .await;
+    // That messages are undelivered is an alert of its own beside it.
     let taken = house.endpoint.taken();
-    assert_eq!(taken.len(), 1, "{taken:?}");
-    let dropped = taken[0].json();
-    assert_eq!(dropped["state"], "dropped");
+    let dropped: Vec<Value> = taken
+        .iter()
+        .map(crate::support::receivers::Taken::json)
+        .filter(|json| json["state"] == "dropped")
+        .collect();
+    let [dropped] = dropped.as_slice() else { panic!("{taken:?}") };
     let text = dropped["text"].as_str().unwrap();
-    assert!(text.contains("One message could not be delivered"), "{text}");
+    assert!(text.contains("could not be delivered"), "{text}");
     assert!(text.contains("- frost: too warm"), "{text}");
     house.stop().await;
 }
