@@ -25,8 +25,8 @@ use std::time::{Duration, Instant as Stopwatch};
 
 use rumqttc::{AsyncClient, MqttOptions, QoS};
 use rusqlite::{Connection, params};
-use vernalog::daemon::telling::Telling;
 use vernalog::daemon::clock::{Clock, host_now};
+use vernalog::daemon::telling::Telling;
 use vernalog::daemon::{Plan, start};
 use vernalog::exchange::times::ZoneRule;
 use vernalog::observation::Name;
