@@ -4,6 +4,7 @@
 mod backups;
 mod daemon;
 mod journal;
+mod older_files;
 mod system;
 
 use std::fs;
