@@ -261,14 +261,14 @@ mod tests {
             title: "Salad drawer".to_owned(),
             troubles: Vec::new(),
             watched: true,
-            ranges: vec![("temperature", "°C", 3.14, 5.25, 1)],
+            ranges: vec![("temperature", "°C", 3.24, 5.25, 1)],
             coverage: 0.996,
         };
         let text = daily(std::slice::from_ref(&well), 0, 0);
         assert_eq!(
             text,
             "All well. The last 24 hours:\nSalad drawer: no alert. temperature \
-             3.1 to 5.2 °C; 99 % of the time known."
+             3.2 to 5.2 °C; 99 % of the time known."
         );
         let silent = PlaceDay {
             ranges: Vec::new(),

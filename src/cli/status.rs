@@ -102,7 +102,7 @@ fn tell(
     for (name, count) in store.counters()? {
         output.line(&format!("counted   {name}: {count}"))?;
     }
-    for line in status_channels::in_words(house, &store, health)? {
+    for line in status_channels::in_words(house, store, health)? {
         output.line(&line)?;
     }
     if lasting.is_empty() {

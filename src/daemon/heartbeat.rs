@@ -74,7 +74,7 @@ pub struct Heartbeat {
 #[derive(Debug, Clone, PartialEq)]
 enum Way {
     Web(Webhook, Method),
-    Broker(Channel),
+    Broker(Box<Channel>),
 }
 
 impl Settings {
@@ -100,7 +100,7 @@ impl Settings {
                 .iter()
                 .find(|channel| channel.name == name.as_str())
                 .filter(|channel| channel.broker().is_some())
-                .map(|channel| Way::Broker(channel.clone()))
+                .map(|channel| Way::Broker(Box::new(channel.clone())))
                 .ok_or_else(|| {
                     format!("no channel of kind \"mqtt\" is called \"{name}\"")
                 })?,

@@ -1,8 +1,9 @@
 //! Whether an address is one that a printed label can carry for months.
 //!
-//! A judgement of the text alone: nothing is looked up.
+//! A judgement of the text alone: nothing is looked up, and of addresses
+//! only their form is used.
 
-use std::net::IpAddr;
+use core::net::IpAddr;
 
 /// What is the matter with a base address, if anything.
 ///

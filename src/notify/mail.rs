@@ -325,7 +325,7 @@ impl Mail {
         let why = plain(&why);
         let server = self.server();
         // RFC 4954, section 6: 454, 500, 530, 534, 535 and 538 answer AUTH.
-        let code = error.status().map(|code| u16::from(code));
+        let code = error.status().map(u16::from);
         match (code, &self.settings.user) {
             (Some(454 | 530 | 534 | 535 | 538), Some(user)) => {
                 MailError::Login { server, user: user.clone(), why }

@@ -104,7 +104,7 @@ pub fn readings(story: &Story) -> Vec<(Instant, String)> {
     let last = all.len().saturating_sub(1);
     all.iter()
         .enumerate()
-        .filter(|(i, _)| (last - i) % step == 0)
+        .filter(|(i, _)| (last - i).is_multiple_of(step))
         .map(|(_, reading)| (reading.at, figure(quantity, reading.value)))
         .collect()
 }

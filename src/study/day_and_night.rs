@@ -144,7 +144,10 @@ mod tests {
     #[test]
     fn day_and_night_are_told_apart_by_the_clock() {
         let hours: Vec<HourMean> = (0..48)
-            .map(|n| hour(n, if is_day(n as usize % 24) { 20.0 } else { 10.0 }))
+            .zip((0..24_usize).cycle())
+            .map(|(n, of_day)| {
+                hour(n, if is_day(of_day) { 20.0 } else { 10.0 })
+            })
             .collect();
         let found = day_and_night(&hours);
         let (day, night) = (found.day.unwrap(), found.night.unwrap());

@@ -319,7 +319,7 @@ fn rows(
                         .map_or_else(String::new, ToString::to_string),
                     outcome: counted,
                     levels,
-                })
+                });
             }
             _ => left_out.push(outcome.name.clone()),
         }

@@ -381,7 +381,7 @@ impl Running<'_> {
             .map(|row| row.to)
             .fold(0.0, f64::max);
         let now = self.age(container, self.until);
-        let week = now.min(LIKE_THE_LAST_DAYS).max(f64::MIN_POSITIVE);
+        let week = now.clamp(f64::MIN_POSITIVE, LIKE_THE_LAST_DAYS);
         let present = self.at(container, now);
         let a_day = (present - self.at(container, now - week)) / week;
         let looked =

@@ -58,7 +58,6 @@ use crate::web::door::Door;
 use crate::web::live::Live;
 use crate::web::making::Maker;
 use crate::web::password::Password;
-use crate::web::session::Sessions;
 use crate::web::tokens::Tokens;
 
 pub use password::{PASSWORD_FILE, PasswordError, password_text};
@@ -222,7 +221,6 @@ pub async fn bind(
         opening.zone,
         now,
         door,
-        Sessions::default(),
         password,
         tokens,
         maker,

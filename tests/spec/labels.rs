@@ -50,6 +50,7 @@ fn decoded(svg: &str) -> Vec<String> {
 }
 
 fn one_code(runs: &[Vec<f64>], scale: f64) -> String {
+    #[allow(clippy::cast_possible_truncation, reason = "a few hundred pixels")]
     let at = |squares: f64| (squares * scale * PIXELS_A_MM).round() as usize;
     let last = runs.iter().map(|run| run[1]).fold(0.0, f64::max);
     let side = at(last + 1.0 + QUIET);

@@ -32,6 +32,10 @@ pub(super) struct Model {
     pub(super) widened: f64,
 }
 
+#[allow(
+    clippy::large_enum_variant,
+    reason = "a study holds one of these, not many"
+)]
 enum Kind {
     /// Log hazard a degree-hour: constant, lg warmth and its square, the
     /// first two anew for each further group.

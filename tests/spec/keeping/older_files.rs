@@ -28,8 +28,8 @@ fn file_of(schema: i64) -> PathBuf {
 /// The rowan trial with a few weeks of climate, every two hours.
 fn with_climate() -> Home {
     let home = Home::with_rowan();
-    let mut csv =
-        "board,time,temperature_celsius,humidity_percent,light_lux\n".to_owned();
+    let mut csv = "board,time,temperature_celsius,humidity_percent,light_lux\n"
+        .to_owned();
     for hour in (0..24 * 28).step_by(2) {
         let (day, hour) = (1 + hour / 24, hour % 24);
         let warmer = f64::from(hour % 12) / 4.0;
@@ -59,7 +59,9 @@ fn tables(file: &Path) -> Vec<String> {
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY;
     let connection = Connection::open_with_flags(file, flags).unwrap();
     let mut statement = connection
-        .prepare("SELECT sql FROM sqlite_schema WHERE sql NOT NULL ORDER BY name")
+        .prepare(
+            "SELECT sql FROM sqlite_schema WHERE sql NOT NULL ORDER BY name",
+        )
         .unwrap();
     let rows = statement.query_map([], |row| row.get(0)).unwrap();
     rows.map(Result::unwrap).collect()
@@ -88,7 +90,7 @@ fn each_released_file_gives_what_the_trial_gives_today() {
         let forward = bring_forward(&data(&home), now).unwrap();
 
         assert_eq!(forward.is_some(), schema < NEWEST);
-        home.run("verify").succeeds();
+        home.run("verify vernalog.db").succeeds();
         assert_eq!(results(&home), wanted, "schema {schema}");
     }
 }

@@ -133,7 +133,14 @@ async fn an_empty_store_leads_from_the_first_trial_to_the_first_count() {
 }
 
 /// Page, what is typed, the field to blame, what is told there.
-const BAD: &[(&str, &[(&str, &str)], &str, &str)] = &[
+type Bad = (
+    &'static str,
+    &'static [(&'static str, &'static str)],
+    &'static str,
+    &'static str,
+);
+
+const BAD: &[Bad] = &[
     ("trials", &[("name", "rowan")], "name", "there already"),
     ("trials", &[("name", "Rowan 26")], "name", "“rowan-26” would do"),
     (
