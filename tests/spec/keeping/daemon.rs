@@ -194,14 +194,17 @@ fn the_service_manager_hears_ready_alive_and_stopping() {
     let path = home.path().join("manager");
     let socket = UnixDatagram::bind(&path).unwrap();
     socket.set_read_timeout(Some(PATIENCE)).unwrap();
-    let mut child = Command::new(env!("CARGO_BIN_EXE_vernalog"))
+    let child = Command::new(env!("CARGO_BIN_EXE_vernalog"))
         .arg("run")
         .current_dir(home.path())
         .env("NOTIFY_SOCKET", &path)
         .env("WATCHDOG_USEC", "600000")
+        .stdin(Stdio::null())
+        .stdout(Stdio::null())
         .stderr(Stdio::null())
         .spawn()
         .unwrap();
+    let mut child = Ended(child);
     let hear = || {
         let mut buffer = [0; 256];
         let length = socket.recv(&mut buffer).unwrap();
@@ -212,7 +215,7 @@ fn the_service_manager_hears_ready_alive_and_stopping() {
     for _ in 0..3 {
         assert_eq!(hear(), "WATCHDOG=1");
     }
-    let id = child.id().to_string();
+    let id = child.0.id().to_string();
     Command::new("kill").arg(&id).status().unwrap();
     let mut last = hear();
     while last == "WATCHDOG=1" {
@@ -220,5 +223,15 @@ fn the_service_manager_hears_ready_alive_and_stopping() {
     }
 
     assert_eq!(last, "STOPPING=1");
-    assert!(child.wait().unwrap().success());
+    assert!(child.0.wait().unwrap().success());
+}
+
+/// A daemon that does not outlive its test.
+struct Ended(std::process::Child);
+
+impl Drop for Ended {
+    fn drop(&mut self) {
+        drop(self.0.kill());
+        drop(self.0.wait());
+    }
 }
