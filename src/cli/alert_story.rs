@@ -36,7 +36,7 @@ pub(crate) fn show(
     output.line(&alert.id)?;
     output.line(&safe(&alert.text))?;
     output.line("")?;
-    for line in lines(&story, zone) {
+    for line in lines(&story, |at| zone.local(at)) {
         output.line(&format!(
             "{}  {}",
             zone.local(line.at),

@@ -3,7 +3,6 @@
 //! For the command line and the page alike; neither paper nor colour.
 
 use crate::alert::telling::Answer;
-use crate::exchange::times::ZoneRule;
 use crate::notify::body::AlertJson;
 use crate::observation::Quantity;
 use crate::report::words::plain;
@@ -22,9 +21,10 @@ pub struct Line {
     pub text: String,
 }
 
-/// What happened, in order.
+/// What happened, in order. `local` tells an instant as the house's clock
+/// showed it.
 #[must_use]
-pub fn lines(story: &Story, zone: &ZoneRule) -> Vec<Line> {
+pub fn lines(story: &Story, local: impl Fn(Instant) -> String) -> Vec<Line> {
     let alert = &story.alert;
     let line = |at, text: String| Line { at, text };
     let mut lines = vec![line(alert.since, "the cause began".to_owned())];
@@ -39,7 +39,7 @@ pub fn lines(story: &Story, zone: &ZoneRule) -> Vec<Line> {
         lines.push(line(at, "the alert ended".to_owned()));
     }
     for answer in &story.answers {
-        lines.push(line(answer.answered.at, answered(answer, zone)));
+        lines.push(line(answer.answered.at, answered(answer, &local)));
     }
     for (message, tries) in &story.messages {
         let what = serde_json::from_str::<AlertJson>(&message.body)
@@ -79,11 +79,14 @@ pub fn lines(story: &Story, zone: &ZoneRule) -> Vec<Line> {
     lines
 }
 
-fn answered(answer: &crate::store::AnswerRow, zone: &ZoneRule) -> String {
+fn answered(
+    answer: &crate::store::AnswerRow,
+    local: impl Fn(Instant) -> String,
+) -> String {
     let mut text = match answer.answered.answer {
         Answer::Seen => "seen".to_owned(),
         Answer::Snoozed { until } => {
-            format!("snoozed until {}", zone.local(until))
+            format!("snoozed until {}", local(until))
         }
     };
     if !answer.by.is_empty() {

@@ -79,7 +79,7 @@ fn told(desk: &Desk, story: &Story) -> Markup {
     html! {
         h2 { "What happened" }
         ul {
-            @for line in lines(story, zone) {
+            @for line in lines(story, |at| zone.local(at)) {
                 li { (zone.local(line.at)) " " (plain(&line.text)) }
             }
         }
