@@ -68,10 +68,13 @@ impl HoursOfDay {
             lit[hour] += u32::from(mean >= limit);
         }
         let matters: [bool; 24] = std::array::from_fn(|hour| {
-            lit[hour] > 0
-                && f64::from(lit[hour]) >= LIT_SHARE * f64::from(covered[hour])
+            // What was never logged may be as bright as its neighbours.
+            covered[hour] == 0
+                || lit[hour] > 0
+                    && f64::from(lit[hour])
+                        >= LIT_SHARE * f64::from(covered[hour])
         });
-        if matters.contains(&true) { Self(matters) } else { Self::ALL }
+        if lit.iter().any(|n| *n > 0) { Self(matters) } else { Self::ALL }
     }
 
     /// Whether this hour of day, 0 to 23, matters.

@@ -10,7 +10,7 @@ use rand_chacha::ChaCha8Rng;
 use crate::stats::error::StatsError;
 use crate::stats::power::{Comparison, Power, likeness, power, power_by_f};
 use crate::study::findings::SIGNIFICANCE;
-use crate::study::next::{MOST_UNITS, apart, units_for};
+use crate::study::next::{MOST_UNITS, Units, apart};
 
 /// What is wanted.
 #[derive(Debug, Clone, PartialEq)]
@@ -124,35 +124,40 @@ pub fn design(wish: &Wish) -> Result<Design, NoDesign> {
     }
     let alike = likeness(wish.dispersion, f64::from(wish.seeds));
     let (first, second) = apart(wish.expected, wish.difference);
-    let of = |units, seeds| Comparison {
+    let of = |levels, units, seeds| Comparison {
         first,
         second,
+        levels,
         likeness: alike,
         seeds,
         units,
+    };
+    let wanted = Units {
+        middle: wish.expected,
+        difference: wish.difference,
+        likeness: alike,
+        levels,
     };
     for copies in 1..=MOST_COPIES {
         let in_batch = places * copies * wish.seeds;
         let needed = if levels < 2 {
             Some(PLAIN_BATCHES)
         } else {
-            units_for(
-                wish.expected,
-                wish.difference,
-                alike,
-                in_batch,
-                wish.power,
-            )
-            .map(|(found, _)| found.units)
+            wanted
+                .for_power(in_batch, wish.power)
+                .map(|(found, _)| found.units)
         };
         let Some(batches) = wish.batches.or(needed) else { continue };
         let here = levels * batches * copies;
-        let by_place = power_by_f(of(here, wish.seeds), SIGNIFICANCE)?;
-        if places > 1 && by_place.power < wish.power && copies < MOST_COPIES {
+        let by_place = || {
+            let plan = of(places, here, wish.seeds);
+            power(plan, SIGNIFICANCE, TRIALS, wish.seed)
+        };
+        if places > 1 && by_place()?.power < wish.power && copies < MOST_COPIES {
             continue;
         }
-        let shown = |units_each, seeds_each| -> Result<Shown, NoDesign> {
-            let plan = of(units_each, seeds_each);
+        let shown = |levels, units_each, seeds_each| -> Result<_, NoDesign> {
+            let plan = of(levels, units_each, seeds_each);
             Ok(Shown {
                 units_each,
                 seeds_each,
@@ -166,10 +171,10 @@ pub fn design(wish: &Wish) -> Result<Design, NoDesign> {
             seeds_in_batch: in_batch,
             seeds: levels * batches * in_batch,
             levels: (levels > 1)
-                .then(|| shown(batches, in_batch))
+                .then(|| shown(levels, batches, in_batch))
                 .transpose()?,
             places: (places > 1)
-                .then(|| shown(here, wish.seeds))
+                .then(|| shown(places, here, wish.seeds))
                 .transpose()?,
             spots: spots(wish, batches, copies),
         });

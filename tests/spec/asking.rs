@@ -165,3 +165,102 @@ fn a_running_trial_with_little_is_told_that_it_is_little() {
     assert!(page.contains("Nothing is foretold"), "too little to foretell");
     assert!(page.contains("What next"));
 }
+
+#[test]
+fn places_are_traced_to_readings_and_entries() {
+    let home = home_with_readings();
+    home.run("report --explain places/stair-landing/degree_hours")
+        .succeeds()
+        .answers("rule: degree-hours above 0 °C")
+        .answers("61 used, 0 left out")
+        .answers("r1 was at stair-landing")
+        .answers("board landing-board (air) was at stair-landing");
+    let told = home
+        .run("report --json --explain places/stair-landing/temperature/day")
+        .succeeds()
+        .objects()
+        .remove(0);
+    // Ten hours at 12 °C from 8 o'clock on.
+    assert_eq!(told["value"]["hours"], 10);
+    assert!((told["value"]["mean"].as_f64().unwrap() - 12.0).abs() < 1e-9);
+    home.run("report --explain places/stair-landing/temperature/night")
+        .succeeds()
+        .answers("= null")
+        .answers("day from 8 to 20");
+    home.run("report --explain places/attic/lux_hours")
+        .fails()
+        .tells("stair-landing");
+    home.run("report --explain places/stair-landing/colour")
+        .fails()
+        .tells("daily_light_integral_mol_m2");
+}
+
+/// Every number of these parts is in `results.json` as it is explained.
+#[test]
+fn what_is_no_number_of_one_unit_is_traced_too() {
+    let home = home_with_readings();
+    home.run("report --out r").succeeds();
+    let results: Value = serde_json::from_str(&home.read("r/results.json"))
+        .unwrap();
+    let explained = |path: &str| {
+        home.run(&format!("report --json --explain '{path}'"))
+            .succeeds()
+            .objects()
+            .remove(0)
+    };
+    let same = |path: &str, value: &Value| {
+        let told = explained(path);
+        assert_eq!(&told["value"], value, "{path}");
+        assert!(!told["rule"].as_str().unwrap().is_empty());
+        let rests: Vec<String> = told["rests_on"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .map(|path| path.as_str().unwrap().to_owned())
+            .collect();
+        // Whatever it rests on can be asked for in turn.
+        if let Some(path) = rests.first() {
+            explained(path);
+        }
+        told
+    };
+    for speed in results["speed"].as_array().unwrap() {
+        let factor = speed["factor"].as_str().unwrap();
+        same(&format!("speed/{factor}"), speed);
+        let level = &speed["levels"][0];
+        let name = level["level"].as_str().unwrap();
+        let told = same(&format!("speed/{factor}/{name}"), level);
+        assert!(told["entries"].as_array().is_some_and(|e| !e.is_empty()));
+    }
+    let pairs = results["pairs"].as_array().unwrap();
+    assert!(!pairs.is_empty());
+    for pair in pairs {
+        let (a, b) = (pair["a"].as_str().unwrap(), pair["b"].as_str().unwrap());
+        same(&format!("pairs/{a}/{b}"), pair);
+        same(&format!("pairs/{b}/{a}"), pair);
+    }
+    for (i, next) in results["next"].as_array().unwrap().iter().enumerate() {
+        same(&format!("next/{}", i + 1), next);
+    }
+    for timing in results["timing"]["levels"].as_array().unwrap() {
+        let text = |key: &str| timing[key].as_str().unwrap().to_owned();
+        same(&format!("timing/{}/{}", text("factor"), text("level")), timing);
+    }
+    same("thermal_time/all", &results["thermal_time"]["groups"][0]);
+    for fridge in results["fridge"].as_array().unwrap() {
+        let place = fridge["place"].as_str().unwrap();
+        same(&format!("fridge/{place}"), fridge);
+    }
+    let running = results["prediction"]["containers"].as_array().unwrap();
+    assert!(!running.is_empty());
+    for container in running {
+        let name = container["id"].as_str().unwrap();
+        let told = same(&format!("prediction/{name}"), container);
+        let entries = told["entries"].to_string();
+        assert!(entries.contains("look at"), "{entries}");
+    }
+    home.run("report --explain next/99").fails().tells("next/1 to");
+    home.run("report --explain speed/colour").fails().tells("place");
+    home.run("report --explain pairs/place/colour").fails().tells("place/");
+    home.run("report --explain prediction/r99").fails().tells("r1");
+}

@@ -342,8 +342,8 @@ fn rests_on(scene: Scene<'_>) -> Markup {
                         ", " (words::count(quality.corrected))
                         " corrected by a calibration"
                     }
-                    ". Of the time units were at a logged place, covered at \
-                     the least covered one: "
+                    ". Covered of the time units were there, at the logged \
+                     place with the most holes: "
                     (list(&thin)) ". "
                     a href="#quality" { "Place by place" }
                     "."
