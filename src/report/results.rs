@@ -373,7 +373,7 @@ pub struct NeedsResult {
     pub difference: f64,
     /// The chance that a report like this one states it: F over all levels
     /// on the scatter between units below 5 % (before Holm's correction), and
-    /// an interval of the pair, for all pairs together, without 0; by 2,000
+    /// an interval of the pair, for all pairs together, without 0; by 1,000
     /// invented trials, other levels midway.
     pub power: f64,
     /// The chance that the exact permutation of the units, which stands
@@ -382,9 +382,9 @@ pub struct NeedsResult {
     pub exact_power: Option<f64>,
     /// Scatter between units it was reckoned with, 1 = that of seeds alone.
     pub dispersion: f64,
-    /// Whether this trial showed a scatter between such units; else a usual
-    /// one was taken.
-    pub scatter_seen: bool,
+    /// The scatter this trial showed between such units; null where it
+    /// showed none, and a usual one was taken.
+    pub scatter_seen: Option<f64>,
 }
 
 /// Times, described.

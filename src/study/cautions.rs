@@ -11,9 +11,7 @@ use crate::study::findings::LEAST_PLACE_RUNS;
 use crate::study::outcome::Outcome;
 use crate::study::pairs::{TOO_CLOSE, Together};
 use crate::study::place::BASES;
-use crate::study::wording::{
-    counted, factor as spoken, list, percent, signed,
-};
+use crate::study::wording::{counted, factor as spoken, list, percent, signed};
 use crate::study::{Material, Study};
 use crate::trial::entry::{Lid, PlaceKind};
 use crate::trial::unit::UnitKind;
@@ -498,14 +496,19 @@ fn taken_out_mouldy(study: &Study) -> Option<String> {
         .filter(|own| own.removed_mould > 0)
         .collect();
     let seeds: u32 = mouldy.iter().map(|own| own.removed_mould).sum();
+    let n = study.containers().count();
+    let all = counted(n, "container");
+    let boxes = if mouldy.len() == n && n > 1 {
+        format!("all {all}")
+    } else {
+        format!("{} of {all}", mouldy.len())
+    };
     (seeds > 0).then(|| {
         format!(
-            "{seeds} of {} seeds sown were taken out because of mould, in {} \
-             of {}: they count as sown and not come up, and nobody knows \
+            "{seeds} of {} seeds sown were taken out because of mould, in \
+             {boxes}: they count as sown and not come up, and nobody knows \
              what they would have done.",
-            study.containers().map(|u| u.outcome.entered).sum::<u32>(),
-            mouldy.len(),
-            counted(study.containers().count(), "container")
+            study.containers().map(|u| u.outcome.entered).sum::<u32>()
         )
     })
 }

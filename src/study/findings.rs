@@ -186,7 +186,7 @@ fn exploratory(study: &Study, factor: &FactorStudy) -> String {
 }
 
 /// Factors that never changed without this one, as spoken.
-fn bound_to(study: &Study, name: &str) -> Vec<String> {
+pub(crate) fn bound_to(study: &Study, name: &str) -> Vec<String> {
     study
         .pairs
         .iter()
@@ -211,6 +211,11 @@ fn undecided(study: &Study, factor: &FactorStudy, name: &str) -> String {
              from it",
             list(&with)
         ),
+        Some(WhyNoP::Inseparable) => "no units are left that differ in it \
+                                      alone: with so few of them, all other \
+                                      factors together leave nothing to \
+                                      compare"
+            .to_owned(),
         Some(why) => why.to_string(),
         None => "there is no comparison to make".to_owned(),
     };
@@ -538,7 +543,8 @@ fn basis(study: &Study, factor: &FactorStudy) -> String {
         ));
     }
     let evened = test.levels.iter().any(|level| {
-        (level.estimate - level.pooled.fraction()).abs() > ROUNDED_AWAY
+        let shown = |share: f64| format!("{:.0}", 100.0 * share);
+        shown(level.estimate) != shown(level.pooled.fraction())
     });
     if evened {
         parts.push(
@@ -549,9 +555,6 @@ fn basis(study: &Study, factor: &FactorStudy) -> String {
     }
     parts.join("; ")
 }
-
-/// A difference of shares that no reader sees in whole hundredths.
-const ROUNDED_AWAY: f64 = 0.005;
 
 fn units_words(test: &FactorTest, n: usize) -> String {
     let unit = test.tested_on.to_string();

@@ -5,15 +5,17 @@
 
 use std::collections::BTreeSet;
 
+use crate::climate::integrate::LEAST_COVERAGE;
+use crate::observation::Quantity;
 use crate::stats::power::{
     Comparison, Power, TRIALS, exact_power, likeness, units_needed,
 };
 use crate::stats::strata::{FactorTest, Stratum, WhyNoP};
-use crate::climate::integrate::LEAST_COVERAGE;
-use crate::observation::Quantity;
 use crate::study::Study;
 use crate::study::factors::{FactorStudy, PLACE, is_pair, level};
-use crate::study::findings::{AllAlike, LEAST_PLACE_RUNS, SIGNIFICANCE};
+use crate::study::findings::{
+    AllAlike, LEAST_PLACE_RUNS, SIGNIFICANCE, bound_to,
+};
 use crate::study::wording::{
     counted, factor as spoken, list, percent as whole_percent,
 };
@@ -60,8 +62,8 @@ pub struct Needs {
     pub exact_power: Option<f64>,
     /// Scatter between units it was reckoned with, 1 = that of seeds alone.
     pub dispersion: f64,
-    /// Whether that scatter was seen in this trial.
-    pub scatter_seen: bool,
+    /// Scatter between such units in this trial; none where it shows none.
+    pub scatter_seen: Option<f64>,
 }
 
 impl Needs {
@@ -87,10 +89,15 @@ impl Needs {
             plural(self.unit),
             self.dispersion
         );
-        let scatter = if self.scatter_seen {
-            format!("with {scatter}, after what this trial showed")
-        } else {
-            format!("with {scatter}, a usual one, for this trial shows none")
+        let scatter = match self.scatter_seen {
+            Some(seen) if seen + 0.05 < self.dispersion => format!(
+                "with {scatter} (this trial showed {seen:.1}, but so little \
+                 may be chance)"
+            ),
+            Some(_) => format!("with {scatter}, as in this trial"),
+            None => format!(
+                "with {scatter} (a usual one, because this trial shows none)"
+            ),
         };
         format!(
             "{} of {} seeds at each of {} levels, {} seeds in all, let a \
@@ -118,7 +125,8 @@ pub fn next(study: &Study) -> Vec<Next> {
     found.extend(all_alike(study));
     found.extend(crossed(study));
     for factor in study.factors.iter().filter(|f| f.planned) {
-        found.extend(more_units(factor));
+        found.extend(parted(study, factor));
+        found.extend(more_units(study, factor));
     }
     found.extend(log_places(study));
     found.extend(place_runs(study));
@@ -212,13 +220,33 @@ fn crossed(study: &Study) -> Vec<Next> {
     found
 }
 
+/// A planned factor that always changed together with another; the place is
+/// told of by [`crossed`].
+fn parted(study: &Study, factor: &FactorStudy) -> Option<Next> {
+    let name = spoken(factor.name());
+    let with: Vec<String> = bound_to(study, &name)
+        .into_iter()
+        .filter(|other| other != PLACE && name != PLACE)
+        .collect();
+    (!with.is_empty()).then(|| Next {
+        id: "cross",
+        factor: factor.name().to_owned(),
+        text: format!(
+            "To tell {name} from {}: give each level of {name} to units of \
+             every level of that, so that they do not always change together.",
+            list(&with)
+        ),
+        needs: None,
+    })
+}
+
 /// A planned factor that was not decided, or had too few units.
-fn more_units(factor: &FactorStudy) -> Option<Next> {
+fn more_units(study: &Study, factor: &FactorStudy) -> Option<Next> {
     let test = &factor.test;
     if factor.corrected_p.is_some_and(|p| p < SIGNIFICANCE)
         || is_pair(factor.name())
         || test.levels.len() < 2
-        || test.why_no_p == Some(WhyNoP::Inseparable)
+        || !bound_to(study, &spoken(factor.name())).is_empty()
         || AllAlike::of(factor).is_some()
     {
         return None;
@@ -295,7 +323,7 @@ pub fn needs(test: &FactorTest, difference: f64) -> Option<Needs> {
         power: reached.power,
         exact_power: exact.map(|exact| exact.power),
         dispersion: reached.dispersion,
-        scatter_seen: test.dispersion.is_some(),
+        scatter_seen: test.dispersion,
     })
 }
 
@@ -334,7 +362,11 @@ impl Units {
     /// Fewest units a level with which a report states the difference as
     /// often as wanted; none up to [`MOST_UNITS`].
     #[must_use]
-    pub fn for_power(self, seeds: u32, wanted: f64) -> Option<(Comparison, Power)> {
+    pub fn for_power(
+        self,
+        seeds: u32,
+        wanted: f64,
+    ) -> Option<(Comparison, Power)> {
         let (first, second) = apart(self.middle, self.difference);
         let Self { likeness, levels, .. } = self;
         let plan =

@@ -180,9 +180,8 @@ pub(crate) fn of_unit(
         None => germinated,
     };
     let lost_early = all_lost(unit)
-        && common_age_days.is_some_and(|age| {
-            follow_up_days(unit) + SAME_EVENING_DAYS < age
-        });
+        && common_age_days
+            .is_some_and(|age| follow_up_days(unit) + SAME_EVENING_DAYS < age);
     let share = Proportion::new(by_common_age, unit.entered())
         .ok()
         .filter(|_| !lost_early);

@@ -128,7 +128,11 @@ pub enum NoThermalTime {
 /// `3 of 8 containers`, `all 8 containers`.
 fn some_of(n: usize, of: usize) -> String {
     let all = counted(of, "container");
-    if n < of || of < 2 { format!("{n} of {all}") } else { format!("all {all}") }
+    if n < of || of < 2 {
+        format!("{n} of {all}")
+    } else {
+        format!("all {all}")
+    }
 }
 
 impl ThermalStudy {

@@ -127,8 +127,10 @@ impl Trace<'_> {
         let all = json(&told);
         let value = all.get(field).cloned().ok_or_else(fields)?;
         let rule = match field {
-            "mean" => "the straight line between readings, over the time \
-                       covered",
+            "mean" => {
+                "the straight line between readings, over the time \
+                       covered"
+            }
             "low" | "high" => "the lowest or highest reading that counts",
             "day" | "night" => {
                 "means of whole hours by local time, day from 8 to 20 \
@@ -441,7 +443,7 @@ impl Trace<'_> {
         };
         let rule = match found.id.as_str() {
             "more-units" => {
-                "fewest units a level with which 2,000 invented trials, as \
+                "fewest units a level with which 1,000 invented trials, as \
                  alike within units as here, state the difference in four of \
                  five: F on the scatter between units below 5 %, interval of \
                  the pair without 0; about the share that came up here"
@@ -456,9 +458,7 @@ impl Trace<'_> {
         let mut told = self.blank(json(found), rule);
         let of_place = |quantity: &str| -> Vec<String> {
             let places = self.scene.study.places.iter();
-            places
-                .map(|p| format!("places/{}/{quantity}", p.name))
-                .collect()
+            places.map(|p| format!("places/{}/{quantity}", p.name)).collect()
         };
         told.rests_on = match &found.factor {
             Some(factor) => vec![format!("factors/{factor}")],

@@ -192,8 +192,7 @@ pub(super) fn pair(found: &Pair) -> PairResult {
 }
 
 pub(super) fn spread(found: day_and_night::Spread) -> SpreadResult {
-    let [twentieth, _, median, _, nineteen_twentieths] =
-        found.values.map(sure);
+    let [twentieth, _, median, _, nineteen_twentieths] = found.values.map(sure);
     SpreadResult {
         hours: found.hours,
         mean: sure(found.mean),

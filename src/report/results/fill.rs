@@ -86,7 +86,7 @@ fn next(found: &Next) -> NextResult {
             power: sure(needs.power),
             exact_power: needs.exact_power.and_then(tidy),
             dispersion: sure(needs.dispersion),
-            scatter_seen: needs.scatter_seen,
+            scatter_seen: needs.scatter_seen.and_then(tidy),
         }),
     }
 }
