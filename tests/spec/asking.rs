@@ -196,7 +196,8 @@ fn places_are_traced_to_readings_and_entries() {
         .tells("daily_light_integral_mol_m2");
 }
 
-/// Every number of these parts is in `results.json` as it is explained.
+/// Numbers of these parts stand in `results.json` as they are explained, and
+/// what they rest on can be asked for in turn.
 #[test]
 fn what_is_no_number_of_one_unit_is_traced_too() {
     let home = home_with_readings();
@@ -213,55 +214,40 @@ fn what_is_no_number_of_one_unit_is_traced_too() {
         let told = explained(path);
         assert_eq!(&told["value"], value, "{path}");
         assert!(!told["rule"].as_str().unwrap().is_empty());
-        let rests: Vec<String> = told["rests_on"]
-            .as_array()
-            .unwrap()
-            .iter()
-            .map(|path| path.as_str().unwrap().to_owned())
-            .collect();
-        // Whatever it rests on can be asked for in turn.
-        if let Some(path) = rests.first() {
-            explained(path);
-        }
         told
     };
-    for speed in results["speed"].as_array().unwrap() {
-        let factor = speed["factor"].as_str().unwrap();
-        same(&format!("speed/{factor}"), speed);
-        let level = &speed["levels"][0];
-        let name = level["level"].as_str().unwrap();
-        let told = same(&format!("speed/{factor}/{name}"), level);
-        assert!(told["entries"].as_array().is_some_and(|e| !e.is_empty()));
-    }
-    let pairs = results["pairs"].as_array().unwrap();
-    assert!(!pairs.is_empty());
-    for pair in pairs {
-        let (a, b) = (pair["a"].as_str().unwrap(), pair["b"].as_str().unwrap());
-        same(&format!("pairs/{a}/{b}"), pair);
-        same(&format!("pairs/{b}/{a}"), pair);
-    }
-    for (i, next) in results["next"].as_array().unwrap().iter().enumerate() {
-        same(&format!("next/{}", i + 1), next);
-    }
-    for timing in results["timing"]["levels"].as_array().unwrap() {
-        let text = |key: &str| timing[key].as_str().unwrap().to_owned();
-        same(&format!("timing/{}/{}", text("factor"), text("level")), timing);
-    }
+    let text = |value: &Value| value.as_str().unwrap().to_owned();
+    let speed = &results["speed"][0];
+    let (factor, level) = (text(&speed["factor"]), &speed["levels"][0]);
+    same(&format!("speed/{factor}"), speed);
+    let told =
+        same(&format!("speed/{factor}/{}", text(&level["level"])), level);
+    assert!(told["entries"].as_array().is_some_and(|e| !e.is_empty()));
+    explained(told["rests_on"][0].as_str().unwrap());
+
+    let pair = &results["pairs"][0];
+    let (a, b) = (text(&pair["a"]), text(&pair["b"]));
+    same(&format!("pairs/{a}/{b}"), pair);
+    let told = same(&format!("pairs/{b}/{a}"), pair);
+    explained(told["rests_on"][0].as_str().unwrap());
+
+    same("next/1", &results["next"][0]);
+    let timing = &results["timing"]["levels"][0];
+    let (factor, level) = (text(&timing["factor"]), text(&timing["level"]));
+    same(&format!("timing/{factor}/{level}"), timing);
     same("thermal_time/all", &results["thermal_time"]["groups"][0]);
-    for fridge in results["fridge"].as_array().unwrap() {
-        let place = fridge["place"].as_str().unwrap();
-        same(&format!("fridge/{place}"), fridge);
+    let fridge = &results["fridge"][0];
+    same(&format!("fridge/{}", text(&fridge["place"])), fridge);
+    let running = &results["prediction"]["containers"][0];
+    let told = same(&format!("prediction/{}", text(&running["id"])), running);
+    assert!(told["entries"].to_string().contains("look at"), "{told}");
+
+    for (path, there) in [
+        ("next/99", "next/1 to"),
+        ("speed/colour", "place"),
+        ("pairs/place/colour", "place/"),
+        ("prediction/r99", "r1"),
+    ] {
+        home.run(&format!("report --explain {path}")).fails().tells(there);
     }
-    let running = results["prediction"]["containers"].as_array().unwrap();
-    assert!(!running.is_empty());
-    for container in running {
-        let name = container["id"].as_str().unwrap();
-        let told = same(&format!("prediction/{name}"), container);
-        let entries = told["entries"].to_string();
-        assert!(entries.contains("look at"), "{entries}");
-    }
-    home.run("report --explain next/99").fails().tells("next/1 to");
-    home.run("report --explain speed/colour").fails().tells("place");
-    home.run("report --explain pairs/place/colour").fails().tells("place/");
-    home.run("report --explain prediction/r99").fails().tells("r1");
 }
