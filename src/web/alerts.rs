@@ -6,6 +6,7 @@ use crate::report::words::plain;
 use crate::store::{AlertRow, StoreError};
 use crate::units::MILLIS_PER_DAY;
 use crate::web::alert::answers;
+use crate::web::blind;
 use crate::web::desk::{Answer, Desk, Tab};
 use crate::web::words::{ago, moment, n_of};
 
@@ -56,7 +57,7 @@ pub(crate) fn list(desk: &Desk, alerts: &[AlertRow]) -> Markup {
                         span.mark aria-hidden="true" {
                             @if alert.cleared.is_some() { "○" } @else { "▲" }
                         }
-                        " " (plain(&alert.text))
+                        " " (blind::worded(desk, &plain(&alert.text)))
                     } }
                     p.soft {
                         @if alert.severity == "urgent" { "Urgent. " }
