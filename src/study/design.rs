@@ -255,7 +255,7 @@ mod tests {
 
     /// 2.2 = 1 + 24 · 0.05; 50 seeds a batch then scatter 3.45 times, and
     /// 0.4 against 0.6 needs 8 batches a level by the noncentral F (scipy
-    /// 1.17.1 ncf, computed), a few more by invented trials.
+    /// 1.17.1 ncf, computed), by invented trials as many or a few more.
     #[test]
     fn batches_are_near_those_of_the_noncentral_f() {
         let found = design(&wish()).unwrap();
