@@ -113,10 +113,10 @@ pub fn daily(places: &[PlaceDay], alerts: usize, undelivered: u64) -> String {
         1 => "One alert lasts".to_owned(),
         n => format!("{n} alerts last"),
     };
-    if undelivered > 0 {
-        head.push_str(&format!(
-            "; {undelivered} messages are not delivered yet"
-        ));
+    match undelivered {
+        0 => {}
+        1 => head.push_str("; one message is not delivered yet"),
+        n => head.push_str(&format!("; {n} messages are not delivered yet")),
     }
     head.push_str(". The last 24 hours:");
     let lines = places.iter().map(place_line);

@@ -20,6 +20,7 @@ use crate::alert::notice;
 use crate::daemon::clock::Clock;
 use crate::daemon::keeping::Shared;
 use crate::daemon::telling::{self, Telling};
+use crate::daemon::watch_states::WatchStates;
 use crate::health::{ChannelState, ChannelWord};
 use crate::notify::body::{AlertJson, Notice};
 use crate::notify::{Channel, in_a_row, retry};
@@ -88,6 +89,17 @@ impl Outbox {
         let mut senders = JoinSet::new();
         for sender in self.senders(&rung).await {
             senders.spawn(sender.run());
+        }
+        for channel in &self.channels {
+            let Some(broker) = channel.broker() else { continue };
+            let states = WatchStates {
+                data: self.data.clone(),
+                channel: channel.name.clone(),
+                broker: broker.clone(),
+                rung: rung.clone(),
+                stop: self.stop.clone(),
+            };
+            senders.spawn(states.run());
         }
         let mut pulse = Pulse::default();
         loop {

@@ -5,6 +5,7 @@
 //! the store is asked and written.
 
 use std::collections::BTreeMap;
+use std::num::NonZeroUsize;
 
 use chrono::NaiveTime;
 use chrono_tz::Tz;
@@ -30,6 +31,9 @@ use crate::units::{Instant, MILLIS_PER_DAY};
 const REPEAT_URGENT: i64 = 4 * 3_600_000;
 /// Urgent things are not repeated more often, ms: somebody sleeps.
 const SHORTEST_REPEAT: i64 = 5 * 60_000;
+/// So many alerts an hour are told, unless the settings say otherwise.
+pub(crate) const MOST_AN_HOUR: NonZeroUsize =
+    NonZeroUsize::new(12).expect("not zero");
 /// Hours of a day, for its covered share.
 const DAY_HOURS: f64 = 24.0;
 
@@ -64,6 +68,9 @@ pub struct Settings {
     /// further wait is twice as long.
     #[serde(deserialize_with = "length")]
     pub try_again: i64,
+    /// So many alerts an hour are told, and urgent ones beyond them up to
+    /// two and a half times as many; the rest is kept and shown.
+    pub most_an_hour: NonZeroUsize,
 }
 
 impl Default for Settings {
@@ -74,6 +81,7 @@ impl Default for Settings {
             repeat_urgent: REPEAT_URGENT,
             daily_at: None,
             try_again: retry::FIRST_WAIT,
+            most_an_hour: MOST_AN_HOUR,
         }
     }
 }

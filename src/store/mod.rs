@@ -232,6 +232,18 @@ impl Store {
             .reading()
     }
 
+    /// Everything that a question answers, row by row.
+    fn rows<T>(
+        &self,
+        sql: &str,
+        given: impl rusqlite::Params,
+        read: impl FnMut(&rusqlite::Row<'_>) -> Result<T, rusqlite::Error>,
+    ) -> Result<Vec<T>, StoreError> {
+        let mut statement = self.connection.prepare_cached(sql).reading()?;
+        let rows = statement.query_map(given, read).reading()?;
+        rows.collect::<Result<_, _>>().reading()
+    }
+
     /// Size of the file and of what is written ahead of it, bytes.
     #[must_use]
     pub fn bytes_on_disk(&self) -> u64 {
