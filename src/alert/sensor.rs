@@ -73,12 +73,14 @@ fn stands_still(
         .rev()
         .take_while(|reading| same(reading.value, newest.value))
         .count();
-    let (before, row) = (window.len() - row, row);
+    let before = window.len() - row;
     let Some(first) = window.get(before) else { return false };
     let lasted = newest.at.millis_since(first.at);
     // What was told is over when the number changes, not when the time
     // before it is forgotten.
-    if open.is_some_and(|open| lasted > 0 && first.at <= open.raised) {
+    let as_told =
+        |open: Breach| lasted > 0 && (before == 0 || first.at <= open.raised);
+    if open.is_some_and(as_told) {
         return true;
     }
     lasted >= STILL && row >= STILL_READINGS && moved(window, before)

@@ -352,7 +352,7 @@ fn caveat(watch: &Watch, marks: Quality) -> String {
 }
 
 /// A value with its unit: one digit for degrees, two for volts.
-fn figure(quantity: Quantity, value: f64) -> String {
+pub(super) fn figure(quantity: Quantity, value: f64) -> String {
     let digits = match quantity {
         Quantity::Temperature => 1,
         Quantity::Battery => 2,

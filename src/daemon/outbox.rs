@@ -136,8 +136,8 @@ impl Outbox {
         let writes = self.shared.writes();
         let early =
             pulse.last.is_some_and(|last| steady < last + heartbeat.every);
+        while pulse.beating.try_join_next().is_some() {}
         if early || writes == pulse.writes || !pulse.beating.is_empty() {
-            while pulse.beating.try_join_next().is_some() {}
             return;
         }
         (pulse.last, pulse.writes) = (Some(steady), writes);

@@ -12,7 +12,7 @@ use chrono_tz::Tz;
 use serde::{Deserialize, Deserializer};
 
 use crate::alert::telling::{Lasting, QuietHours, again, daily_is_due};
-use crate::alert::{Severity, notice};
+use crate::alert::{AlertKind, Severity, notice};
 use crate::climate::log::Span;
 use crate::daemon::heartbeat;
 use crate::exchange::times::length_millis;
@@ -195,7 +195,15 @@ fn tell_again(
     let Ok(first) = serde_json::from_str::<AlertJson>(&body) else {
         return Ok(());
     };
-    let text = notice::again(why, &first.text, alert.raised, now);
+    // Of other kinds the value is minutes, a difference, or none.
+    let kind = from_word(&AlertKind::WORDS, &alert.kind).ok();
+    let in_its_unit = matches!(
+        kind,
+        Some(AlertKind::Range | AlertKind::Freezing | AlertKind::Door)
+    );
+    let worst = standing.quantity.filter(|_| in_its_unit).zip(standing.worst);
+    let times = (alert.raised, now);
+    let text = notice::again(why, &first.text, worst, times);
     let mut again = first.again(now, text);
     again.value = standing.worst.or(again.value);
     store.tell_again(&alert.id, channels, &again.to_line(), now)

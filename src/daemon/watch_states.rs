@@ -141,7 +141,7 @@ fn states(
             Some((standing, since)) => (standing, Some(since)),
             None => (Standing::Unknown, None),
         };
-        let own = alerts.iter().rposition(|alert| alert.watch == key);
+        let own = alerts.iter().position(|alert| alert.watch == key);
         let own = own.map(|at| alerts.remove(at));
         alerts.retain(|alert| alert.watch != key);
         let state = json!({

@@ -117,7 +117,7 @@ fn a_sensor_of_tenths_is_stuck_when_the_temperature_moves_by_one_degree() {
         assert_eq!(n_marked(&marks[..120 + 6 * 60], Quality::STUCK), 0);
         n_marked(&marks, Quality::STUCK)
     };
-    assert_eq!(stuck_beside(0.6), 18 * 60);
+    assert_eq!(stuck_beside(1.2), 18 * 60);
     assert_eq!(stuck_beside(0.3), 0);
 }
 

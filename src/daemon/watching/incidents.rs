@@ -161,9 +161,9 @@ fn changed(
                 reading.value = 99.9;
             }
             ("many short openings", "board-fridge", Quantity::Temperature) => {
-                // A quarter of an hour in each hour.
+                // 25 minutes in each hour.
                 let minute = reading.at.millis_since(one.from) / 60_000 % 60;
-                if minute < 15 {
+                if minute < 25 {
                     reading.value += 5.0;
                 }
             }

@@ -12,6 +12,7 @@ use crate::support::broker::kept;
 use crate::support::house::{House, name, sample, topic, until};
 use crate::support::peer::{Peer, puback, publish};
 use crate::support::receivers::PASSWORD;
+use crate::support::writer::NOON;
 
 const PLACE: &str = "fridge-drawer";
 const UNDER: &str = "vernalog/host/watches/#";
@@ -76,12 +77,9 @@ async fn a_broker_keeps_how_each_watch_stands_for_whoever_comes_later() {
     let mut peer = Peer::welcome(daemon.inlet(), "a").await;
     let mut seq = 0;
     let mut hears = async |peer: &mut Peer, value: f64| {
-        let payload = sample(
-            "k3v9q0tz1x",
-            seq,
-            i64::try_from(seq).unwrap() * 60 + 10,
-            value,
-        );
+        // The board ran while the daemon did not.
+        let up = (home.clock.now().millis() - NOON) / 1_000 + 10;
+        let payload = sample("k3v9q0tz1x", seq, up, value);
         peer.send(&publish(7, &topic(PLACE), &payload)).await;
         peer.expect(&puback(7)).await;
         home.clock.pass(60);
