@@ -5,7 +5,6 @@
 //! the store is asked and written.
 
 use std::collections::BTreeMap;
-use std::num::NonZeroUsize;
 
 use chrono::NaiveTime;
 use chrono_tz::Tz;
@@ -32,8 +31,7 @@ const REPEAT_URGENT: i64 = 4 * 3_600_000;
 /// Urgent things are not repeated more often, ms: somebody sleeps.
 const SHORTEST_REPEAT: i64 = 5 * 60_000;
 /// So many alerts an hour are told, unless the settings say otherwise.
-pub(crate) const MOST_AN_HOUR: NonZeroUsize =
-    NonZeroUsize::new(12).expect("not zero");
+pub(crate) const MOST_AN_HOUR: usize = 12;
 /// Hours of a day, for its covered share.
 const DAY_HOURS: f64 = 24.0;
 
@@ -70,7 +68,7 @@ pub struct Settings {
     pub try_again: i64,
     /// So many alerts an hour are told, and urgent ones beyond them up to
     /// two and a half times as many; the rest is kept and shown.
-    pub most_an_hour: NonZeroUsize,
+    pub most_an_hour: usize,
 }
 
 impl Default for Settings {
@@ -131,6 +129,9 @@ impl Settings {
             _ if self.repeat_urgent < SHORTEST_REPEAT => {
                 Err("repeat_urgent is shorter than 5 minutes".to_owned())
             }
+            _ if self.most_an_hour == 0 => Err("most_an_hour is 0, and \
+                 nothing would be told; leave it out for 12"
+                .to_owned()),
             _ => Ok(()),
         }
     }

@@ -88,10 +88,11 @@ pub(crate) fn last_answer(
                 format!("Not told again until {}", at(until))
             }
         };
-        if !row.by.is_empty() {
-            text.push_str(&format!(", said {}", plain(&row.by)));
-        }
-        text.push_str(&format!(" {}", at(row.answered.at)));
+        let by = match row.by.as_str() {
+            "" => String::new(),
+            by => format!("{}, ", plain(by)),
+        };
+        text.push_str(&format!(" ({by}{})", at(row.answered.at)));
         if !row.reason.is_empty() {
             text.push_str(&format!(", because: {}", plain(&row.reason)));
         }

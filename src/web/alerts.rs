@@ -65,10 +65,10 @@ fn undelivered(desk: &Desk) -> Result<Vec<String>, StoreError> {
             .iter()
             .find(|channel| channel.name == one.channel)
             .filter(|channel| channel.state == ChannelState::Fails)
-            .map(|channel| format!(" {}.", channel.detail))
+            .map(|channel| format!(" ({})", channel.detail))
             .unwrap_or_default();
         format!(
-            "Not delivered by “{}”: {}.{met}",
+            "Not delivered by “{}”: {}{met}.",
             one.channel,
             counts.join(", ")
         )

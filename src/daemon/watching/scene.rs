@@ -141,8 +141,7 @@ fn watching(store: &Store, now: Instant) -> Watching {
 fn begun(store: &Store, now: Instant) -> (Watching, WatchStep) {
     let zone = chrono_tz::Europe::Dublin;
     let channels = vec!["test".to_owned()];
-    let most = MOST_AN_HOUR.get();
-    Watching::new(store, zone, channels, most, now).unwrap()
+    Watching::new(store, zone, channels, MOST_AN_HOUR, now).unwrap()
 }
 
 fn record(

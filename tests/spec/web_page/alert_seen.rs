@@ -85,7 +85,7 @@ async fn is_seen_and_snoozed(browser: &Client) {
 
     fill(browser, "#because", "on my way").await;
     tap(browser, "button[value=seen]").await;
-    shows(browser, ".message", "Seen today").await;
+    shows(browser, ".message", "Seen (today").await;
     shows(browser, ".message", "because: on my way").await;
     fill(browser, "#because", "away until noon").await;
     tap(browser, "button[value=snooze-6]").await;
@@ -97,7 +97,7 @@ async fn is_seen_and_snoozed(browser: &Client) {
     shows(browser, ".alerts", "because: away until noon").await;
     shows(browser, ".message", "Not delivered by “webhook”: 1 message").await;
     tap(browser, ".alerts button[value=seen]").await;
-    shows(browser, ".message", "Seen today").await;
+    shows(browser, ".message", "Seen (today").await;
     assert_eq!(
         answers(&house, &id),
         [
