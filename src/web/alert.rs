@@ -10,6 +10,7 @@ use crate::alert::telling::Answer as Said;
 use crate::report::alert_story::{lines, readings};
 use crate::report::words::plain;
 use crate::store::{AlertRow, NewAnswer, StoreError, Story};
+use crate::web::blind;
 use crate::web::desk::{Answer, Desk, Tab};
 use crate::web::form::Form;
 use crate::web::frame::{self, keys};
@@ -30,16 +31,17 @@ pub(crate) fn page(
         return Ok(frame::missing("There is no such alert."));
     };
     let alert = &story.alert;
-    let (first, rest) = first_and_rest(&alert.text);
+    let text = blind::worded(desk, &plain(&alert.text));
+    let (first, rest) = first_and_rest(&text);
     let answer = last_answer(desk, id)?;
     let body = html! {
         p.kicker { a href="/alerts" { "Alerts" } }
-        h1 { (plain(first)) }
+        h1 { (first) }
         p.state {
             @if alert.severity == "urgent" { strong { "Urgent. " } }
             (lasted(desk, alert)) "."
         }
-        @if !rest.is_empty() { p { (plain(rest)) } }
+        @if !rest.is_empty() { p { (rest) } }
         @if let Some(place) = &alert.place {
             p { a href={ "/place/" (place) } { "The place" } }
         }
@@ -96,7 +98,7 @@ pub(crate) fn last_answer(
         if !row.reason.is_empty() {
             text.push_str(&format!(", because: {}", plain(&row.reason)));
         }
-        text
+        blind::worded(desk, &text)
     }))
 }
 
@@ -115,7 +117,8 @@ pub(crate) fn answers(
     alert: &AlertRow,
     buttons: Buttons,
 ) -> Markup {
-    let about = first_sentence(&alert.text);
+    let text = blind::worded(desk, &plain(&alert.text));
+    let about = first_sentence(&text);
     html! {
         form method="post" action={ "/alert/" (alert.id) } {
             (keys(&desk.visitor))
@@ -123,9 +126,9 @@ pub(crate) fn answers(
                 Buttons::Short => {
                     p.taps {
                         button type="submit" name="answer" value="seen"
-                            aria-label={ "Seen: " (plain(about)) } { "Seen" }
+                            aria-label={ "Seen: " (about) } { "Seen" }
                         a.button.quiet href={ "/alert/" (alert.id) "#answer" }
-                            aria-label={ "Not now: " (plain(about)) } {
+                            aria-label={ "Not now: " (about) } {
                             "Not now …"
                         }
                     }

@@ -9,6 +9,7 @@ use crate::units::MILLIS_PER_DAY;
 use crate::web::alert::{
     Buttons, answers, first_and_rest, last_answer, lasted,
 };
+use crate::web::blind;
 use crate::web::desk::{Answer, Desk, Tab};
 use crate::web::words::n_of;
 
@@ -91,7 +92,8 @@ pub(crate) fn list(
 
 fn item(desk: &Desk, alert: &AlertRow) -> Result<Markup, StoreError> {
     let over = alert.cleared.is_some();
-    let (first, rest) = first_and_rest(&alert.text);
+    let text = blind::worded(desk, &plain(&alert.text));
+    let (first, rest) = first_and_rest(&text);
     let answer = match over {
         true => None,
         false => last_answer(desk, &alert.id)?,
@@ -102,8 +104,8 @@ fn item(desk: &Desk, alert: &AlertRow) -> Result<Markup, StoreError> {
                 span.mark aria-hidden="true" {
                     @if over { "○" } @else { "▲" }
                 }
-                " " strong { (plain(first)) "." }
-                @if !over { " " (plain(rest)) }
+                " " strong { (first) "." }
+                @if !over { " " (rest) }
             }
             p.soft {
                 @if alert.severity == "urgent" { "Urgent. " }

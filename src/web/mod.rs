@@ -16,6 +16,7 @@ mod door;
 mod facts;
 mod form;
 mod frame;
+mod guard;
 mod health;
 mod labels;
 mod live;
