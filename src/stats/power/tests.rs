@@ -118,7 +118,6 @@ fn the_power_is_that_of_the_test_a_report_makes() {
     };
     const SEED: u64 = 20_261_127;
     const RUNS: u32 = 600;
-    println!("seed {SEED}");
     let judged = |groups: &[Vec<f64>], seeds: u32| -> bool {
         let mut rows = Vec::new();
         for (level, group) in groups.iter().enumerate() {
@@ -161,7 +160,7 @@ fn the_power_is_that_of_the_test_a_report_makes() {
             invented(plan, RUNS, SEED, |groups| judged(groups, seeds));
         let allowed = 4.0 * (error.powi(2) + told.error.powi(2)).sqrt();
         let off = (told.power - seen).abs();
-        assert!(off < allowed, "{plan:?}: {told:?} against {seen}");
+        assert!(off < allowed, "{plan:?}: {told:?}, {seen} (seed {SEED})");
     }
 }
 
