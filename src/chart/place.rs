@@ -102,7 +102,8 @@ pub fn draw(figure: &Figure<'_>, layout: Layout) -> String {
 struct Line<'a> {
     container: &'a Container,
     colour: Colour,
-    /// Sowing, then every check: instant and share germinated.
+    /// Sowing, then every check: instant and share germinated. What lies
+    /// before the figure is where it begins.
     points: Vec<(Instant, f64)>,
     end: f64,
 }
@@ -129,8 +130,9 @@ struct Plan<'a> {
 
 impl<'a> Plan<'a> {
     fn of(figure: &'a Figure<'_>, layout: Layout) -> Self {
+        let line = |container| Line::of(container, figure.from);
         let mut lines: Vec<Line<'_>> =
-            figure.containers.iter().filter_map(Line::of).collect();
+            figure.containers.iter().filter_map(line).collect();
         let few = match layout {
             Layout::Wide => FEW,
             Layout::Narrow => FEW_NARROW,
@@ -193,7 +195,7 @@ impl<'a> Plan<'a> {
 }
 
 impl<'a> Line<'a> {
-    fn of(container: &'a Container) -> Option<Self> {
+    fn of(container: &'a Container, from: Instant) -> Option<Self> {
         let seeds = container.outcome.seeds;
         let end = container.outcome.fraction()?;
         let mut checks = container.checks.clone();
@@ -204,6 +206,11 @@ impl<'a> Line<'a> {
         for check in checks {
             highest = highest.max(check.germinated_total).min(seeds);
             points.push((check.at, f64::from(highest) / f64::from(seeds)));
+        }
+        let before = points.partition_point(|(at, _)| *at < from);
+        if let Some(last) = before.checked_sub(1) {
+            points.drain(..last);
+            points[0].0 = from;
         }
         let colour = Colour::of(container.step);
         Some(Self { container, colour, points, end })
@@ -500,4 +507,28 @@ fn labels_below(canvas: &mut Canvas<'_>, plan: &Plan<'_>, top: f64) -> f64 {
         y += PITCH;
     }
     y
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn counts_before_the_span_begin_at_its_edge_and_not_at_nought() {
+        let at = Instant::from_millis;
+        let check = |at, germinated_total| Check { at, germinated_total };
+        let container = Container {
+            label: String::new(),
+            treatment: String::new(),
+            step: Step::Unstated,
+            sown: at(10),
+            checks: vec![check(at(20), 1), check(at(30), 2), check(at(50), 3)],
+            outcome: Outcome { germinated: 3, seeds: 4, interval: None },
+        };
+        let points = |from| Line::of(&container, at(from)).unwrap().points;
+        assert_eq!(points(40), [(at(40), 0.5), (at(50), 0.75)]);
+        assert_eq!(points(60), [(at(60), 0.75)]);
+        assert_eq!(points(10), points(0));
+        assert_eq!(points(0)[0], (at(10), 0.0));
+    }
 }

@@ -16,6 +16,7 @@ pub mod settings;
 pub mod system;
 pub mod telling;
 mod unstored;
+mod watch_states;
 mod watching;
 mod writer;
 

@@ -18,8 +18,6 @@ mod delivery;
 mod health;
 mod patience;
 mod room;
-mod secret;
-pub(crate) mod tls;
 mod topic;
 
 use std::fmt;
@@ -33,8 +31,6 @@ use crate::units::Instant;
 pub use delivery::{Delivery, Receipt, SourceName};
 pub use health::{SourceCondition, SourceHealth, SourceState};
 pub use room::{ROOM, Room, WEIGHT_BYTES};
-pub use secret::SecretError;
-pub use tls::TlsError;
 
 /// The host's clock.
 pub type Now = Arc<dyn Fn() -> Instant + Send + Sync>;

@@ -25,6 +25,7 @@ mod rebuild;
 mod refused;
 mod repeats;
 pub mod restore;
+mod running;
 mod schema;
 mod seen;
 mod series;
@@ -49,6 +50,7 @@ pub use outbox::{AfterFailure, Hour, OutboxRow, Try, Undelivered};
 pub use readings::{IMPORT_CHUNK, Imported};
 pub use rebuild::{RebuildError, Rebuilt};
 pub use refused::{MAX_REFUSED_BYTES, RefusedRow};
+pub use running::Running;
 pub use series::SeriesInfo;
 pub use story::Story;
 pub use undated::Undated;
@@ -230,6 +232,18 @@ impl Store {
         self.connection
             .pragma_query_value(None, "data_version", |row| row.get(0))
             .reading()
+    }
+
+    /// Everything that a question answers, row by row.
+    fn rows<T>(
+        &self,
+        sql: &str,
+        given: impl rusqlite::Params,
+        read: impl FnMut(&rusqlite::Row<'_>) -> Result<T, rusqlite::Error>,
+    ) -> Result<Vec<T>, StoreError> {
+        let mut statement = self.connection.prepare_cached(sql).reading()?;
+        let rows = statement.query_map(given, read).reading()?;
+        rows.collect::<Result<_, _>>().reading()
     }
 
     /// Size of the file and of what is written ahead of it, bytes.

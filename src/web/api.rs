@@ -334,7 +334,8 @@ fn understood(
     };
     // What was counted long ago is judged by the ledger alone.
     if body.at.is_none()
-        && let Some((field, told)) = numbers.against(here.unit)
+        && let Some((field, told)) =
+            numbers.against(here.unit, here.unit.name.as_str())
     {
         let field = if field == COUNTS[0] { "germinated" } else { "" };
         return Err((field, told));

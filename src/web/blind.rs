@@ -1,17 +1,21 @@
-//! Counting blind: names, origin and treatments are hidden on the round and
-//! on a unit's page, so that what is expected cannot colour what is seen.
+//! Counting blind: names, origin and treatments are hidden on this device, so
+//! that what is expected cannot colour what is seen.
 //!
-//! A choice of this device, kept in a cookie; each count made so says it in
-//! its note, since that is what the ledger keeps and exports.
+//! A choice kept in a cookie. Pages that cannot hide them are shut meanwhile,
+//! and any page is one of those unless it is named here. Each count made so
+//! says it in its note, since that is what the ledger keeps and exports.
 
 use axum::extract::Extension;
 use axum::response::Response;
 use maud::{Markup, html};
 
-use crate::web::desk::{Desk, Visitor};
+use crate::report::words::plain;
+use crate::trial::entry::Statement;
+use crate::web::desk::{Answer, Desk, Tab, Visitor};
 use crate::web::form::Form;
 use crate::web::frame::token;
 use crate::web::routes::{see, set_cookie};
+use crate::web::units;
 
 /// Name of the cookie.
 pub(crate) const COOKIE: &str = "blind";
@@ -19,6 +23,79 @@ pub(crate) const COOKIE: &str = "blind";
 const SEASON: u32 = 180 * 86_400;
 /// What a count made so says.
 const NOTE: &str = "counted blind";
+
+/// Pages that hide what is to be hidden, or have nothing to hide.
+const OPEN: [&str; 15] = [
+    "/",
+    "/live",
+    "/session",
+    "/page.js",
+    "/style.css",
+    "/round",
+    "/round/others",
+    "/tally",
+    "/find",
+    "/place/",
+    "/u/",
+    "/alerts",
+    "/who",
+    "/health",
+    "/login",
+];
+
+/// Whether a page may be looked at while counting blind.
+pub(crate) fn is_open(path: &str) -> bool {
+    OPEN.iter().any(|open| {
+        path == *open
+            || (open.len() > 1 && open.ends_with('/') && path.starts_with(open))
+    })
+}
+
+/// In the place of a page that would tell.
+pub(crate) fn shut(visitor: &Visitor) -> Answer {
+    let body = html! {
+        h1 { "Hidden while counting blind" }
+        p { "This page tells names and treatments." }
+        (switching(visitor, "0", "End counting blind"))
+        p { a.button href="/round" { "Back to the round" } }
+    };
+    Answer::page("Hidden", Tab::Elsewhere, body)
+}
+
+/// What an entry says, without what would tell a treatment.
+pub(crate) fn told_of(desk: &Desk, statement: &Statement) -> String {
+    let tells = match statement {
+        Statement::Check(_)
+        | Statement::Stay { .. }
+        | Statement::Mould { .. }
+        | Statement::Closure(_) => false,
+        _ => desk.visitor.blind,
+    };
+    if tells {
+        statement.kind().to_owned()
+    } else {
+        plain(&units::told(statement))
+    }
+}
+
+/// Words of rules and alerts, in which a unit has its name.
+pub(crate) fn worded(desk: &Desk, text: &str) -> String {
+    if !desk.visitor.blind {
+        return text.to_owned();
+    }
+    let is_of_name = |c: char| c.is_ascii_alphanumeric() || c == '-';
+    text.split_inclusive(|c: char| !is_of_name(c))
+        .map(|part| {
+            let end = part.trim_end_matches(|c| !is_of_name(c)).len();
+            let (word, rest) = part.split_at(end);
+            let mut trials = desk.book().trials.values();
+            match trials.find_map(|trial| trial.units.get(word)) {
+                Some(unit) => units::name_of(desk, unit) + rest,
+                None => part.to_owned(),
+            }
+        })
+        .collect()
+}
 
 /// `POST /blind`: switched on or off on this device.
 pub(crate) async fn switch(Extension(form): Extension<Form>) -> Response {

@@ -36,7 +36,7 @@ pub(crate) fn write(
     };
     Ok(match desk.record(&drafts, form)? {
         Written::Refused(refused) => {
-            again(desk, here, section, form, whole(&refused))
+            again(desk, here, section, form, whole(desk, &refused))
         }
         Written::Now(id) => Answer::See(next(id.map(|id| id.0))),
         Written::Before => Answer::See(next(None)),
@@ -196,12 +196,13 @@ pub(crate) fn moved(
     let here = or_answer!(one(desk, text));
     let mut reading = Reading::default();
     let note = blind::noted(desk, String::new());
-    let statements = move_and_look(here, form, note, &mut reading);
+    let statements = move_and_look(desk, here, form, note, &mut reading);
     let drafts = draft_all(desk, here, form, statements, reading.wrong);
     write(desk, here, "move", form, drafts, back(here))
 }
 
 fn move_and_look(
+    desk: &Desk,
     here: Here<'_>,
     form: &Form,
     note: String,
@@ -231,7 +232,8 @@ fn move_and_look(
     }
     let looked = reading.look(form);
     if reading.wrong.is_empty()
-        && let Some((field, told)) = numbers.against(here.unit)
+        && let Some((field, told)) =
+            numbers.against(here.unit, &units::name_of(desk, here.unit))
     {
         reading.wrong.add(field, told);
     }

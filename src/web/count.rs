@@ -42,7 +42,11 @@ impl Numbers {
     }
 
     /// What to say when they cannot be, and beside which field.
-    pub(crate) fn against(&self, unit: &Unit) -> Option<(&str, String)> {
+    pub(crate) fn against(
+        &self,
+        unit: &Unit,
+        called: &str,
+    ) -> Option<(&str, String)> {
         let left = unit.left();
         let gone = self.new + self.removed_mould + self.removed_other;
         if gone > left {
@@ -54,11 +58,10 @@ impl Numbers {
             return Some((
                 field,
                 format!(
-                    "only {} left in {} ({} of {} germinated before), and {} \
+                    "only {} left in {called} ({} of {} germinated before), and {} \
                      typed as germinated or removed; type only what is new \
                      since the last look",
                     are(left),
-                    unit.name,
                     unit.germinated(),
                     unit.entered(),
                     are(gone),
@@ -129,7 +132,7 @@ pub(crate) fn record(
     let draft = Draft::new(Some(&here.trial.name), when, statement);
     let written = match desk.record(&[draft], form)? {
         Written::Refused(refused) => {
-            let wrong = whole(&refused);
+            let wrong = whole(desk, &refused);
             return Ok(again(desk, here, "count", form, wrong));
         }
         Written::Now(id) => id,
@@ -169,7 +172,8 @@ fn understood(
             .wrong
             .add(COUNTS[0], "type at least one number; 0 if nothing is new");
     } else if reading.wrong.is_empty()
-        && let Some((field, told)) = numbers.against(here.unit)
+        && let Some((field, told)) =
+            numbers.against(here.unit, &units::name_of(desk, here.unit))
     {
         reading.wrong.add(field, told);
     }
@@ -191,9 +195,9 @@ pub(crate) fn again(
 }
 
 /// What the ledger refused, as a sentence for the form as a whole.
-pub(crate) fn whole(refused: &[(usize, String)]) -> Wrong {
-    let mut reasons: Vec<&str> =
-        refused.iter().map(|(_, told)| told.as_str()).collect();
+pub(crate) fn whole(desk: &Desk, refused: &[(usize, String)]) -> Wrong {
+    let mut reasons: Vec<String> =
+        refused.iter().map(|(_, told)| blind::worded(desk, told)).collect();
     reasons.dedup();
     let mut wrong = Wrong::default();
     wrong.add("", format!("The ledger says: {}.", reasons.join("; ")));

@@ -11,9 +11,14 @@ use axum::http::StatusCode;
 use maud::Markup;
 use tokio::sync::Semaphore;
 
+use crate::climate::hours::HourSum;
+use crate::climate::log::Span;
 use crate::exchange::times::ZoneRule;
+use crate::observation::Series;
 use crate::source::Now;
-use crate::store::{Access, Keep, NewAnswer, Records, Store, StoreError};
+use crate::store::{
+    Access, Keep, NewAnswer, Records, Running, Store, StoreError,
+};
 use crate::trial::admission::OnConflict;
 use crate::trial::book::Book;
 use crate::trial::entry::{Draft, Entry, EntryId};
@@ -49,6 +54,7 @@ pub(crate) struct Site {
     pub(crate) tokens: Tokens,
     pub(crate) maker: Maker,
     loaded: Mutex<Option<Arc<Loaded>>>,
+    running: Mutex<Running>,
     turns: Semaphore,
 }
 
@@ -136,6 +142,7 @@ impl Site {
             tokens,
             maker,
             loaded: Mutex::default(),
+            running: Mutex::default(),
             turns: Semaphore::new(AT_ONCE),
         }
     }
@@ -253,6 +260,18 @@ impl Desk {
 
     pub(crate) fn book(&self) -> &Book {
         &self.loaded.book
+    }
+
+    /// The hours of some series that meet a span, in the order of `wanted`.
+    pub(crate) fn hours(
+        &self,
+        wanted: &[Series],
+        span: Span,
+    ) -> Result<Vec<Vec<HourSum>>, StoreError> {
+        let running = &self.site.running;
+        let mut running =
+            running.lock().unwrap_or_else(PoisonError::into_inner);
+        self.store.hours(&mut running, wanted, (span.from, span.to))
     }
 
     /// The first instant of today.

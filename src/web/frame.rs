@@ -30,7 +30,7 @@ pub(crate) fn style_sheet() -> String {
 const TABS: [(Tab, &str, &str); 6] = [
     (Tab::Now, "/", "Now"),
     (Tab::Round, "/round", "Round"),
-    (Tab::Tally, "/tally", "Tally sheet"),
+    (Tab::Tally, "/tally", "Tally"),
     (Tab::Alerts, "/alerts", "Alerts"),
     (Tab::Report, "/report", "Report"),
     (Tab::SetUp, "/setup", "Set up"),

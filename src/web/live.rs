@@ -156,3 +156,72 @@ fn look(
     let eyes = Eyes { store, version, told: Instant::now() };
     Ok((eyes, Some(told.to_string())))
 }
+
+#[cfg(test)]
+mod tests {
+    use axum::body::BodyDataStream;
+    use tokio_stream::StreamExt;
+
+    use super::*;
+
+    fn live() -> (watch::Sender<bool>, Live) {
+        let (stop, stopping) = watch::channel(false);
+        (stop, Live::new(stopping))
+    }
+
+    fn stream(live: &Live) -> BodyDataStream {
+        live.listen().into_body().into_data_stream()
+    }
+
+    async fn next(stream: &mut BodyDataStream) -> Option<String> {
+        let bytes = stream.next().await?.unwrap();
+        Some(String::from_utf8(bytes.to_vec()).unwrap())
+    }
+
+    /// However long a phone sleeps, four events wait for it and no more.
+    #[tokio::test(start_paused = true)]
+    async fn a_page_that_falls_behind_is_opened_anew() {
+        let (_stop, live) = live();
+        let (mut slow, mut quick) = (stream(&live), stream(&live));
+        for n in 0..50 {
+            live.news.send(format!("n{n}").into()).unwrap();
+            let heard = next(&mut quick).await.unwrap();
+            assert_eq!(heard, format!("event: now\ndata: n{n}\n\n"));
+        }
+        for n in 0..2 {
+            let heard = next(&mut slow).await.unwrap();
+            assert_eq!(heard, format!("event: now\ndata: n{n}\n\n"));
+        }
+        let heard = next(&mut slow).await.unwrap();
+        assert_eq!(heard, "event: reload\ndata: behind\n\n");
+        for n in 50 - BEHIND..50 {
+            let heard = next(&mut slow).await.unwrap();
+            assert_eq!(heard, format!("event: now\ndata: n{n}\n\n"));
+        }
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn a_silent_stream_is_kept_open_and_ends_with_the_daemon() {
+        let (stop, live) = live();
+        let mut idle = stream(&live);
+        for seconds in [15, 30, 45] {
+            let begin = Instant::now();
+            assert_eq!(next(&mut idle).await.unwrap(), ": alive\n\n");
+            assert_eq!(begin.elapsed(), ALIVE, "after {seconds} s");
+        }
+        stop.send_replace(true);
+        assert_eq!(next(&mut idle).await, None);
+    }
+
+    #[tokio::test(start_paused = true)]
+    async fn more_pages_than_a_household_has_wait_for_a_seat() {
+        let (_stop, live) = live();
+        let mut open: Vec<BodyDataStream> =
+            (0..MOST).map(|_| stream(&live)).collect();
+        let full = live.listen().status();
+        assert_eq!(full, StatusCode::SERVICE_UNAVAILABLE);
+        open.pop();
+        tokio::time::sleep(ALIVE).await;
+        assert_eq!(live.listen().status(), StatusCode::OK);
+    }
+}

@@ -25,7 +25,7 @@ use crate::units::{Instant, MILLIS_PER_DAY};
 use crate::web::desk::{Answer, Desk, Tab};
 use crate::web::now::{STALE_MILLIS, live_line, value, values};
 use crate::web::routes::{Asked, Named};
-use crate::web::units::{Stop, link, walk};
+use crate::web::units::{Stop, link, name_of, walk};
 use crate::web::words::{ago, last_time, n_of};
 use crate::web::{frame, now, thinned};
 
@@ -154,7 +154,7 @@ fn figures(
         .iter()
         .map(|stop| stop.here.unit)
         .filter(|unit| unit.is_container())
-        .map(container)
+        .map(|unit| container(desk, unit))
         .collect();
     let drawn = figure::Figure {
         heading: heading(desk, place, climate, containers.len(), span),
@@ -227,9 +227,9 @@ fn trace(
     })
 }
 
-fn container(unit: &Unit) -> figure::Container {
+fn container(desk: &Desk, unit: &Unit) -> figure::Container {
     figure::Container {
-        label: unit.name.to_string(),
+        label: name_of(desk, unit),
         treatment: "all containers".to_owned(),
         step: Step::Unstated,
         sown: unit.begun.at,
@@ -303,8 +303,10 @@ fn dose(name: &str, unit: &str, of: &str, dose: Option<HourlyDose>) -> Markup {
                     @if dose.at_least { "at least " }
                     (about(dose.sum)) " " (unit)
                     span.soft {
-                        " in " (number(dose.logged_hours, 0)) " logged h, "
-                        (of_hundred(dose.share)) " % of " (of)
+                        " in " (number(dose.logged_hours, 0)) " logged h"
+                        @if dose.share > 0.0 {
+                            ", " (of_hundred(dose.share)) " % of " (of)
+                        } @else { ", all of them dark" }
                     }
                 } @else { "not logged" }
             }
@@ -400,7 +402,7 @@ fn units(desk: &Desk, here: &[&Stop<'_>]) -> Markup {
                 @for stop in here {
                     @let unit = stop.here.unit;
                     li { a href=(link(unit)) {
-                        span.what { strong { (unit.name) }
+                        span.what { strong { (name_of(desk, unit)) }
                             @if !stop.position.is_empty() {
                                 " " span.soft { (plain(stop.position)) }
                             }

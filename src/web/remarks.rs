@@ -71,8 +71,9 @@ fn seedling_form(desk: &Desk, here: Here<'_>, tried: &Tried) -> Markup {
                 (tried.told("seedling"))
                 (keys(&desk.visitor))
                 (field("name", "Its name").text_with(&html! {
-                    " " span.soft { "left empty: " (free)
-                        "; an old name tells how it went on" } }))
+                    " " span.soft {
+                        @if !desk.visitor.blind { "left empty: " (free) "; " }
+                        "an old name tells how it went on" } }))
                 (choices("seedling", "state", "What it is now",
                     &seedlings::STATES, tried.value("seedling", "state"),
                     tried.of("seedling", "state")))

@@ -62,8 +62,22 @@ pub(crate) fn page(desk: &Desk, asked: &Asked) -> Result<Answer, StoreError> {
             }
         }
         (blind::offer(desk))
+        (without_network())
     };
     Ok(Answer::page(TITLE, Tab::Round, body))
+}
+
+/// Said beforehand, since it cannot be said then.
+fn without_network() -> Markup {
+    html! {
+        details {
+            summary { "Where the network does not reach" }
+            p { "A page that is open keeps what you count and sends it once, \
+                when the network is back. No other page can be opened \
+                meanwhile: take the " a href="/tally" { "tally sheet" }
+                " along, on paper or open in a tab, and type it in as one." }
+        }
+    }
 }
 
 /// A label or name, typed.
@@ -221,7 +235,7 @@ pub(crate) fn record_others(
     let drafts: Vec<Draft> =
         here.iter().map(|here| nothing_new(desk, *here, looked, at)).collect();
     Ok(match desk.record(&drafts, form)? {
-        Written::Refused(refused) => again(&whole(&refused)),
+        Written::Refused(refused) => again(&whole(desk, &refused)),
         Written::Now(_) | Written::Before => Answer::See("/round".to_owned()),
     })
 }

@@ -222,7 +222,8 @@ pub(crate) fn record(desk: &Desk, form: &Form) -> Result<Answer, StoreError> {
             );
         }
         let numbers = Numbers::read(&mut reading, form, &before);
-        if let Some((field, told)) = numbers.against(here.unit) {
+        let called = units::name_of(desk, here.unit);
+        if let Some((field, told)) = numbers.against(here.unit, &called) {
             reading.wrong.add(&format!("{before}{field}"), told);
         }
         drafts.push(Draft::new(
@@ -247,6 +248,7 @@ pub(crate) fn record(desk: &Desk, form: &Form) -> Result<Answer, StoreError> {
             Written::Refused(refused) => {
                 for (index, told) in refused {
                     let code = codes.get(index).copied().unwrap_or_default();
+                    let told = blind::worded(desk, &told);
                     reading.wrong.add(&format!("{code}."), told);
                 }
             }

@@ -29,7 +29,7 @@ pub(crate) fn at_places(
     let speak = places.iter().flat_map(|place| speakers(house, place, span));
     let wanted: Vec<Series> =
         speak.collect::<BTreeSet<Series>>().into_iter().collect();
-    let sums = desk.store.hours(&wanted, span.from, span.to)?;
+    let sums = desk.hours(&wanted, span)?;
     let sums = wanted.iter().cloned().zip(sums).collect();
     let mixed: BTreeMap<&Name, BTreeSet<i64>> = places
         .iter()

@@ -16,7 +16,7 @@ use crate::web::frame::{self, Field, by_field, choices, keys, wrongs};
 use crate::web::routes::{Asked, Named};
 use crate::web::units::{self, Here, link, name_of};
 use crate::web::words::{called, how, last_time, moment, n_of, seeds};
-use crate::web::{facts, remarks, transfer};
+use crate::web::{blind, facts, remarks, transfer};
 
 /// A form of this page that was sent and could not be written.
 #[derive(Debug, Default)]
@@ -84,12 +84,18 @@ pub(crate) fn page(
                     units::entry(&desk.loaded.entries, asked.text("undone"))
                 {
                     div.message role="status" {
-                        p { "Taken back: " (told_of(entry)) ". Both entries \
+                        p { "Taken back: "
+                            (blind::told_of(desk, &entry.draft.statement))
+                            ". Both entries \
                              are kept in the ledger." }
                     }
                 }
             };
-            let body = drawn(desk, here, in_round, &done, &Tried::default());
+            // One tap from a count that was just told of.
+            let belongs = asked.text("belongs") == "1";
+            let section = if belongs { "belongs" } else { "" };
+            let tried = Tried { section, ..Tried::default() };
+            let body = drawn(desk, here, in_round, &done, &tried);
             Answer::page(&title(desk, here), Tab::Round, body)
         }
     })
@@ -114,7 +120,7 @@ pub(crate) fn one<'a>(desk: &'a Desk, text: &str) -> Result<Here<'a>, Answer> {
                 ul.rows {
                     @for here in several {
                         li { a href=(link(here.unit)) {
-                            strong { (called(here.unit)) }
+                            strong { (title(desk, *here)) }
                             span.soft { "trial " (here.trial.name) }
                         } }
                     }
@@ -140,16 +146,16 @@ pub(crate) fn done(desk: &Desk, number: &str, in_round: bool) -> Markup {
         @if let Some((entry, here)) = about {
             div.message role="status" {
                 p { strong { (name_of(desk, here.unit)) } ": "
-                    (units::told(&entry.draft.statement)) ". Recorded." }
+                    (blind::told_of(desk, &entry.draft.statement))
+                    ". Recorded." }
                 (undo_form(desk, here, entry, in_round))
+                @if matches!(entry.draft.statement, Statement::Check(_)) {
+                    a.button href={ (link(here.unit))
+                        "?belongs=1#belongs" } { "Another box" }
+                }
             }
         }
     }
-}
-
-fn told_of(entry: &Entry) -> String {
-    let statement = &entry.draft.statement;
-    plain(&units::told(statement))
 }
 
 fn undo_form(
@@ -226,7 +232,8 @@ fn head(desk: &Desk, here: Here<'_>) -> Markup {
             }
             strong { (unit.germinated()) " of " (unit.entered()) }
             " germinated, "
-            strong { (unit.left()) } " left in sight"
+            strong { (unit.left()) } " left"
+            @if unit.closure.is_some() { " when it was closed" }
         }
         p { span.soft { "Last time " }
             (last_time(desk.zone(), desk.now, unit.looks.last()))
@@ -262,14 +269,16 @@ fn progress(desk: &Desk, here: Here<'_>, in_round: bool) -> Markup {
     let next = units::next(&stops, &here);
     let due = u64::try_from(due).unwrap_or_default();
     html! {
-        p.round { (n_of(due, "unit", "units")) " to look at"
+        p.round {
+            span { (n_of(due, "unit", "units")) " to look at" }
+            " "
             @if let Some(next) = next {
-                " · "
                 a href={ (link(next.unit)) "?round=1" } {
                     "skip to\u{a0}" (name_of(desk, next.unit))
                 }
+                " "
             }
-            " · " a href="/round" { "list" }
+            a href="/round" { "list" }
         }
     }
 }
@@ -343,7 +352,7 @@ fn last_entry(
         h2 { "Written last" }
         (tried.told("undo"))
         div.last {
-            p { (told_of(last))
+            p { (blind::told_of(desk, &last.draft.statement))
                 span.soft { " · written " (moment(zone, desk.now, last.written)) }
             }
             (undo_form(desk, here, last, in_round))
@@ -362,25 +371,33 @@ fn belongs_form(
 ) -> Markup {
     let field = tried.field("belongs", "other", "Label or name of that box");
     let zone = desk.zone();
-    let others =
-        here.trial.units.values().filter(|unit| {
-            unit.name != here.unit.name && unit.closure.is_none()
-        });
+    let place = |unit: &Unit| unit.stay_at(desk.now).map(|s| s.place.clone());
+    let own = place(here.unit);
+    let beside: Vec<&Unit> = here
+        .trial
+        .units
+        .values()
+        .filter(|unit| unit.name != here.unit.name && unit.closure.is_none())
+        .filter(|unit| place(unit) == own)
+        .collect();
     html! {
-        details open[tried.is("belongs")] {
+        details id="belongs" open[tried.is("belongs")] {
             summary { "This count belongs to another box" }
             form method="post" action={ (link(here.unit)) "/belongs" } {
                 (tried.told("belongs"))
                 (keys(&desk.visitor))
                 input type="hidden" name="entry" value=(check.id.0);
                 p { "The count of " (zone.shown(&check.draft.when)) " ("
-                    (told_of(check)) ") is taken from "
+                    (plain(&units::told(&check.draft.statement)))
+                    ") is taken from "
                     (name_of(desk, here.unit)) " and given to the other one; the \
                     ledger keeps both and says why." }
                 (field.text())
-                p.soft { "In this trial: "
-                    @for (i, unit) in others.enumerate() {
-                        @if i > 0 { ", " } (name_of(desk, unit))
+                @if !beside.is_empty() {
+                    p.soft { "Beside it: "
+                        @for (i, unit) in beside.iter().enumerate() {
+                            @if i > 0 { ", " } (name_of(desk, unit))
+                        }
                     }
                 }
                 button type="submit" { "Give it to that box" }
@@ -501,7 +518,9 @@ fn history(desk: &Desk, unit: &Unit) -> Markup {
                     @for look in unit.looks.iter().rev() {
                         li { (last_time(zone, desk.now, Some(look)))
                             span.soft { " · " (how(look.looked)) ", "
-                                (look.left) " left" } }
+                                (look.left) " left"
+                                @if !look.by.is_empty() {
+                                    ", by " (plain(&look.by)) } } }
                     }
                 }
             }

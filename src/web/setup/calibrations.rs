@@ -50,7 +50,11 @@ fn draw(typed: &Typed<'_>) -> Markup {
                 li { a href={ "/setup/entry/" (calibration.entry.0) } {
                     (calibration.series.board) "/" (calibration.series.probe)
                     " " (calibration.series.quantity.word()) }
-                    ": true = " (number(calibration.gain, 4)) " × shown "
+                    ": true = "
+                    @if (calibration.gain - 1.0).abs() >= 5e-5 {
+                        (number(calibration.gain, 4)) " × "
+                    }
+                    "shown "
                     (if calibration.offset < 0.0 { "− " } else { "+ " })
                     (number(calibration.offset.abs(), 3))
                     span.soft { " from "

@@ -10,6 +10,7 @@ use crate::exchange::columns::factor_name;
 use crate::observation::{Name, Quantity, Series, shown};
 use crate::report::words::plain;
 use crate::store::StoreError;
+use crate::study::factors::{LOT, PLACE};
 use crate::trial::book::Trial;
 use crate::trial::entry::{Draft, Entry, Factors, Statement};
 use crate::trial::unit::Unit;
@@ -202,7 +203,7 @@ impl<'a> Typed<'a> {
                     span.soft { "(what differs on purpose; leave the others \
                         empty)" } }
                 div.numbers {
-                    @for factor in trial.factor_names() {
+                    @for factor in stated_factors(trial) {
                         (self.text(&format!("factor-{factor}"), &factor, ""))
                     }
                     (self.text("factor-name", "Another factor",
@@ -443,6 +444,13 @@ pub(crate) fn when_fields(desk: &Desk, before: &str, when: &When) -> Fields {
     ]
 }
 
+/// The factors of a trial that are stated; the place is known from stays.
+fn stated_factors(trial: &Trial) -> Vec<String> {
+    let mut names = trial.factor_names();
+    names.retain(|name| ![PLACE, LOT].contains(&name.as_str()));
+    names
+}
+
 /// The levels typed into the fields of [`Typed::factors`].
 pub(crate) fn factors(
     trial: &Trial,
@@ -450,7 +458,7 @@ pub(crate) fn factors(
     reading: &mut Reading,
 ) -> Factors {
     let mut factors = Factors::new();
-    for name in trial.factor_names() {
+    for name in stated_factors(trial) {
         let level = reading.text(form, &format!("factor-{name}"));
         if !level.is_empty() {
             factors.insert(name, level);

@@ -174,7 +174,7 @@ async fn a_slip_is_taken_back_given_to_its_box_or_moved_with_a_look() {
     fill(&browser, "#count-new", "3").await;
     tap(&browser, SAVE).await;
     shows(&browser, ".message", "3 newly germinated. Recorded.").await;
-    tap(&browser, "details:has(#belongs-other) > summary").await;
+    tap(&browser, ".message a.button").await;
     fill(&browser, "#belongs-other", "r02").await;
     tap(&browser, "form[action$='/belongs'] button").await;
     shows(&browser, "h1", "r02").await;
@@ -233,6 +233,9 @@ async fn no_page_scrolls_sideways_on_a_phone_or_on_a_desk() {
                           innerWidth]";
             let widths = browser.execute(script, Vec::new()).await.unwrap();
             assert_eq!(widths, json!([width, width]), "{page}");
+            let nav = find(&browser, "header nav").await;
+            let (.., high) = nav.rectangle().await.unwrap();
+            assert!(high < 60.0, "{page}: a navigation of {high} px");
         }
         browser.close().await.unwrap();
     }

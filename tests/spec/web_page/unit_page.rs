@@ -5,7 +5,7 @@ use vernalog::trial::book::Book;
 
 use crate::support::house::{House, name};
 use crate::support::phone::Phone;
-use crate::web_page::{at, house_with_boxes, n_entries, unit};
+use crate::web_page::{at, gets, house_with_boxes, n_entries, unit};
 
 fn trial(house: &House) -> vernalog::trial::book::Trial {
     let (book, problems) = Book::build(&house.store().ledger().unwrap());
@@ -156,6 +156,30 @@ async fn counting_blind_hides_names_and_treatments_and_the_count_says_so() {
         .await
         .does_not_show("hedge");
     assert_eq!(unit(&house, "r01").looks[0].note, "dew · counted blind");
+    // What was done and what stands beside it would tell, and so would words
+    // of the ledger's rules.
+    phone.send(&format!("{r01}/note"), &[("text", "hedge-12 again")]).await;
+    phone.page.shows("note. Recorded.").does_not_show("hedge");
+    let soaked = [("treatment", "soak"), ("amount", "24 h")];
+    phone.send(&format!("{r01}/treat"), &soaked).await;
+    phone.page.shows("treatment. Recorded.").does_not_show("24 h");
+    let too_many = [("do", "count"), ("new", "99"), ("looked", "opened")];
+    phone.send(&format!("{r01}/count"), &too_many).await.answers(422);
+    phone.page.shows(&format!("left in {label}")).does_not_show("r01");
+
+    // Every page: it hides what is to be hidden, or it is shut.
+    for page in gets(&house) {
+        // The stream never ends; the style sheet has no names.
+        if page == "/live" {
+            continue;
+        }
+        let seen = phone.open(&page).await;
+        seen.does_not_show("hedge").does_not_show("r01");
+    }
+    phone.open("/setup/ledger").await.shows("Hidden while counting blind");
+    phone.open("/place/stair-landing").await.shows(label);
+    phone.open("/tally?all=1").await.shows(label).does_not_show("r01");
+    phone.open("/find?unit=r99").await.answers(404);
 
     phone.open("/round").await;
     phone.send("/blind", &[]).await.does_not_show("Counting blind: names");
