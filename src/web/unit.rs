@@ -62,7 +62,11 @@ impl Tried {
 
 /// `GET /find?unit=`: a label or name as typed.
 pub(crate) fn find(desk: &Desk, asked: &Asked) -> Result<Answer, StoreError> {
-    Ok(match one(desk, asked.text("unit")) {
+    let typed = asked.text("unit");
+    if typed.is_empty() {
+        return Ok(Answer::See("/round".to_owned()));
+    }
+    Ok(match one(desk, typed) {
         Ok(here) => Answer::See(link(here.unit)),
         Err(answer) => answer,
     })
