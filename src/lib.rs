@@ -8,7 +8,7 @@
 //! grower ─► cli, web ─► ledger ──┴────► study ─► report
 //! ```
 //!
-//! **Thinking is pure, doing is thin.** Floors 1 and 2 take values and give
+//! **Thinking is pure, doing is thin.** Floors 1 to 3 take values and give
 //! values: no clock, no file, no socket. The floors above fetch a value, call
 //! one pure function and keep the answer. `tests/floors.rs` guards who may
 //! import whom; `DEVELOPERS.md` has the map.
@@ -36,6 +36,8 @@ pub mod study;
 pub mod season;
 
 pub mod labels;
+
+pub mod trust;
 
 pub mod source;
 

@@ -18,12 +18,13 @@ const FLOORS: &[(u8, &[&str])] = &[
     (1, &["units", "observation", "trial", "health"]),
     (2, &["climate", "stats", "decode", "alert", "chart"]),
     (3, &["study", "season", "labels"]),
-    (4, &["source", "store", "notify"]),
-    (5, &["report", "exchange"]),
-    (6, &["web"]),
-    (7, &["daemon"]),
-    (8, &["demo"]),
-    (9, &["cli"]),
+    (4, &["trust"]),
+    (5, &["source", "store", "notify"]),
+    (6, &["report", "exchange"]),
+    (7, &["web"]),
+    (8, &["daemon"]),
+    (9, &["demo"]),
+    (10, &["cli"]),
 ];
 
 /// Modules that may not touch the outside world, and the words that would.

@@ -22,10 +22,11 @@ use serde::Deserialize;
 use tokio::time::timeout;
 
 use crate::notify::body::AlertJson;
-use crate::notify::secret::{Secret, SecretError};
-use crate::notify::trust::{TrustError, certificates};
 use crate::notify::{LONGEST_TIME_OUT_SECS, in_a_row, plain};
 use crate::observation::{Name, shown};
+use crate::trust::TlsError;
+use crate::trust::certificates::certificates;
+use crate::trust::secret::{Secret, SecretError};
 
 /// How long handing over a mail may take unless the settings say, s.
 const TIME_OUT_SECS: u64 = 30;
@@ -187,7 +188,7 @@ pub enum MailError {
     Secret(#[from] SecretError),
     /// The authority's certificate cannot be read.
     #[error(transparent)]
-    Trust(#[from] TrustError),
+    Trust(#[from] TlsError),
     /// The mail cannot be written.
     #[error("cannot write the mail: {why}")]
     Written {

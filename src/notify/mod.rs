@@ -15,12 +15,7 @@ pub mod command;
 pub mod mail;
 pub mod mqtt;
 pub mod retry;
-mod secret;
-mod trust;
 pub mod webhook;
-
-pub use secret::SecretError;
-pub use trust::TrustError;
 
 /// The longest time-out that may be set, s: other messages wait meanwhile.
 const LONGEST_TIME_OUT_SECS: u64 = 300;

@@ -20,10 +20,11 @@ use serde::Deserialize;
 use tokio::time::timeout;
 
 use crate::notify::body::AlertJson;
-use crate::notify::secret::{Secret, SecretError};
-use crate::notify::trust::{TrustError, only};
 use crate::notify::{LONGEST_TIME_OUT_SECS, in_a_row, plain};
 use crate::observation::{Name, shown};
+use crate::trust::TlsError;
+use crate::trust::authority::Authority;
+use crate::trust::secret::{Secret, SecretError};
 
 /// How long one message may take unless the settings say otherwise, s.
 const TIME_OUT_SECS: u64 = 20;
@@ -123,7 +124,7 @@ pub enum MqttError {
     Secret(#[from] SecretError),
     /// The authority's certificate cannot be read.
     #[error(transparent)]
-    Trust(#[from] TrustError),
+    Trust(#[from] TlsError),
 }
 
 /// A broker for alerts, ready to be used.
@@ -228,7 +229,8 @@ impl Mqtt {
             options.set_credentials(user.clone(), password.expose());
         }
         if let Some(path) = &settings.ca_file {
-            let config = TlsConfiguration::Rustls(only(path)?);
+            let config =
+                TlsConfiguration::Rustls(Authority::read(path)?.client()?);
             options.set_transport(Transport::tls_with_config(config));
         }
         Ok(options)

@@ -19,9 +19,10 @@ use ureq::http::Uri;
 use ureq::tls::{Certificate, RootCerts, TlsConfig};
 
 use crate::notify::LONGEST_TIME_OUT_SECS;
-use crate::notify::secret::{Secret, SecretError};
-use crate::notify::trust::{TrustError, certificates};
 use crate::observation::Name;
+use crate::trust::TlsError;
+use crate::trust::certificates::certificates;
+use crate::trust::secret::{Secret, SecretError};
 
 /// How long a request may take unless the settings say otherwise, s.
 const TIME_OUT_SECS: u64 = 20;
@@ -146,7 +147,7 @@ pub enum WebhookError {
     Address(#[from] AddressError),
     /// The authority's certificate cannot be read.
     #[error(transparent)]
-    Trust(#[from] TrustError),
+    Trust(#[from] TlsError),
     /// There is no thread to be had.
     #[error("a thread could not be started")]
     Thread(#[from] io::Error),
@@ -393,7 +394,7 @@ pub(crate) fn files(settings: &mut Settings) -> Vec<&mut PathBuf> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::notify::secret::tests::file;
+    use crate::trust::secret::tests::file;
 
     fn settings(text: &str) -> Settings {
         toml::from_str(text).unwrap()

@@ -34,9 +34,11 @@ use crate::decode::MOST_BYTES;
 use crate::source::delivery::{Delivery, SourceName, Unconfirmed, weight};
 use crate::source::health::{SourceHealth, SourceState};
 use crate::source::patience::Patience;
-use crate::source::tls::{self, Authority};
 use crate::source::topic::{self, Route};
 use crate::source::{Feed, Now, stopped};
+use crate::trust;
+use crate::trust::authority::Authority;
+use crate::trust::secret::Secret;
 
 pub use look::{BrokerLook, look};
 pub use settings::{BrokerError, Settings};
@@ -60,7 +62,7 @@ const SHORT: Duration = Duration::from_secs(10);
 #[derive(Debug)]
 pub struct Subscriber {
     settings: Settings,
-    password: Option<String>,
+    password: Option<Secret>,
     authority: Option<Authority>,
     health: Arc<SourceHealth>,
 }
@@ -216,12 +218,12 @@ impl Subscriber {
             .set_manual_acks(true)
             .set_max_packet_size(LARGEST_PACKET, LARGEST_PACKET);
         if let Some(user) = &settings.user {
-            let password = self.password.clone().unwrap_or_default();
+            let password = self.password.as_ref().map_or("", Secret::expose);
             options.set_credentials(user.clone(), password);
         }
         if let Some(authority) = &self.authority {
             let client = authority
-                .client(now.clone())
+                .client_at(now.clone())
                 .map_err(|error| Lost::Refused(error.to_string()))?;
             let tls = TlsConfiguration::Rustls(client);
             options.set_transport(Transport::tls_with_config(tls));
@@ -556,7 +558,7 @@ impl Subscriber {
         };
         let cause = match error {
             T::TLS(cause) => Some(cause),
-            T::Io(error) => tls::inside(error),
+            T::Io(error) => trust::inside(error),
             _ => None,
         };
         match (cause, error) {

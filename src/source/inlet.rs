@@ -29,8 +29,8 @@ use crate::source::health::{SourceHealth, SourceState};
 use crate::source::inlet::door::{Door, Ended};
 use crate::source::inlet::users::Users;
 pub(crate) use crate::source::inlet::users::hasher;
-use crate::source::tls::{Identity, TlsError};
 use crate::source::{Feed, stopped};
+use crate::trust::{TlsError, identity::Identity};
 use crate::units::Instant;
 
 pub use users::{UsersError, users_line, with_password};

@@ -17,8 +17,6 @@ pub mod serial;
 mod delivery;
 mod health;
 mod patience;
-mod secret;
-pub(crate) mod tls;
 mod topic;
 
 use std::fmt;
@@ -31,8 +29,6 @@ use crate::units::Instant;
 
 pub use delivery::{Delivery, Receipt, SourceName};
 pub use health::{SourceCondition, SourceHealth, SourceState};
-pub use secret::SecretError;
-pub use tls::TlsError;
 
 /// The host's clock.
 pub type Now = Arc<dyn Fn() -> Instant + Send + Sync>;

@@ -52,8 +52,9 @@ use tokio::net::TcpListener;
 use tokio::sync::watch;
 
 use crate::exchange::times::ZoneRule;
-use crate::source::tls::{self, Identity};
-use crate::source::{Now, TlsError};
+use crate::source::Now;
+use crate::trust::TlsError;
+use crate::trust::identity::{self, Identity};
 use crate::web::desk::Site;
 use crate::web::door::Door;
 use crate::web::live::Live;
@@ -106,7 +107,7 @@ impl Settings {
     /// without the other.
     pub fn look(&self) -> Result<(), WebError> {
         let files = (self.certificate_file.as_ref(), self.key_file.as_ref());
-        let tls = tls::both(files.0, files.1)?.is_some();
+        let tls = identity::both(files.0, files.1)?.is_some();
         Door::new(self.listen, tls, self.base_url.as_deref()).map(|_| ())
     }
 }

@@ -19,7 +19,7 @@ use tokio::sync::watch;
 use tokio::task::JoinSet;
 use tokio::time::sleep;
 
-use crate::source::tls::Identity;
+use crate::trust::identity::Identity;
 
 /// Far above the browsers of a household, which open six connections each.
 const MOST: usize = 128;

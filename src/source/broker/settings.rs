@@ -10,8 +10,9 @@ use rumqttc::mqttbytes::valid_filter;
 use serde::Deserialize;
 
 use crate::decode::Mapping;
-use crate::source::secret::{self, SecretError};
-use crate::source::tls::{Authority, TlsError};
+use crate::trust::TlsError;
+use crate::trust::authority::Authority;
+use crate::trust::secret::{Secret, SecretError};
 
 /// One broker to subscribe at.
 #[derive(Debug, Clone, PartialEq, Eq, Deserialize)]
@@ -138,15 +139,15 @@ impl Settings {
         Ok(())
     }
 
-    pub(crate) fn password(&self) -> Result<Option<String>, BrokerError> {
+    pub(crate) fn password(&self) -> Result<Option<Secret>, BrokerError> {
         let Some(path) = &self.password_file else { return Ok(None) };
-        let text =
-            secret::read(path).map_err(|source| BrokerError::PasswordFile {
+        Secret::read(path).map(Some).map_err(|source| {
+            BrokerError::PasswordFile {
                 host: self.host.clone(),
                 path: path.clone(),
                 source,
-            })?;
-        Ok(Some(text.trim_end_matches(['\r', '\n']).to_owned()))
+            }
+        })
     }
 
     pub(crate) fn authority(&self) -> Result<Option<Authority>, BrokerError> {

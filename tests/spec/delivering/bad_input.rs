@@ -131,7 +131,7 @@ async fn bad_channels_are_told_at_the_start_and_in_status_and_others_go_on() {
             "nobody-there: does not work: cannot talk to",
             "cannot talk to the mail",
         ),
-        ("open-secret: does not work: the secret file", "chmod 600"),
+        ("open-secret: does not work: the secret file", "chmod 640"),
         ("mail: works", "running"),
     ] {
         assert!(status.contains(in_status), "{in_status}\n{status}");

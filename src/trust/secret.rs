@@ -2,15 +2,17 @@
 //!
 //! Not a vault: the file is read anew for each use, so that a changed one
 //! counts at once, and what was read is shown nowhere, not even by `Debug`.
+//! Not for hashed passwords either, which may be looked at.
 
 use std::fmt;
-use std::fs;
-use std::io;
+use std::fs::File;
+use std::io::{self, Read};
 use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
 
-/// No password is longer; a larger file is another one by mistake, bytes.
-const LARGEST: u64 = 4_096;
+/// No key or password is longer; a larger file is another one by mistake,
+/// bytes.
+const LARGEST: u64 = 64 * 1024;
 /// Others may do nothing with it, and its group may only read it.
 const TOO_OPEN: u32 = 0o027;
 /// A shorter secret may be part of any word and is not looked for in texts.
@@ -33,8 +35,8 @@ pub enum SecretError {
     },
     /// Too many may read or change it.
     #[error(
-        "the secret file {} is open to others (mode {mode:04o}); close it \
-         with: chmod 600 {}",
+        "the secret file {} is open to others (mode {mode:03o}); close it \
+         with: chmod 640 {}",
         path.display(),
         path.display()
     )]
@@ -50,10 +52,10 @@ pub enum SecretError {
         /// The file.
         path: PathBuf,
     },
-    /// It holds more than a password.
+    /// It holds more than a password or key.
     #[error(
-        "the secret file {} has {bytes} bytes; a secret is one line of at \
-         most {LARGEST}",
+        "the secret file {} has {bytes} bytes, more than any secret \
+         ({LARGEST}); name another file",
         path.display()
     )]
     TooLarge {
@@ -71,18 +73,7 @@ impl Secret {
     /// # Errors
     /// [`SecretError`], also when others may read or its group may change it.
     pub(crate) fn read(path: &Path) -> Result<Self, SecretError> {
-        let unreadable =
-            |source| SecretError::Unreadable { path: path.to_owned(), source };
-        let about = fs::metadata(path).map_err(unreadable)?;
-        let mode = about.permissions().mode() & 0o7777;
-        if mode & TOO_OPEN != 0 {
-            return Err(SecretError::TooOpen { path: path.to_owned(), mode });
-        }
-        if about.len() > LARGEST {
-            let bytes = about.len();
-            return Err(SecretError::TooLarge { path: path.to_owned(), bytes });
-        }
-        let text = fs::read_to_string(path).map_err(unreadable)?;
+        let text = read(path)?;
         let text = text.trim_end_matches(['\r', '\n']);
         if text.is_empty() {
             return Err(SecretError::Empty { path: path.to_owned() });
@@ -106,6 +97,28 @@ impl Secret {
     }
 }
 
+/// The whole text of a secret file.
+///
+/// # Errors
+/// [`SecretError`], also when others may read or its group may change it.
+pub(crate) fn read(path: &Path) -> Result<String, SecretError> {
+    let unreadable =
+        |source| SecretError::Unreadable { path: path.to_owned(), source };
+    let mut file = File::open(path).map_err(unreadable)?;
+    let about = file.metadata().map_err(unreadable)?;
+    let mode = about.permissions().mode() & 0o777;
+    if mode & TOO_OPEN != 0 {
+        return Err(SecretError::TooOpen { path: path.to_owned(), mode });
+    }
+    let bytes = about.len();
+    if bytes > LARGEST {
+        return Err(SecretError::TooLarge { path: path.to_owned(), bytes });
+    }
+    let mut text = String::new();
+    file.read_to_string(&mut text).map_err(unreadable)?;
+    Ok(text)
+}
+
 impl fmt::Debug for Secret {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         f.write_str("Secret(…)")
@@ -114,6 +127,8 @@ impl fmt::Debug for Secret {
 
 #[cfg(test)]
 pub(crate) mod tests {
+    use std::fs;
+
     use super::*;
 
     /// A file with these permissions.
@@ -131,7 +146,7 @@ pub(crate) mod tests {
             let path = file(folder.path(), "moist-chill\n", mode);
             let error = Secret::read(&path).unwrap_err();
             let told = error.to_string();
-            assert!(told.contains("chmod 600"), "{told}");
+            assert!(told.contains("chmod 640"), "{told}");
             assert!(!told.contains("moist-chill"), "{told}");
         }
         for mode in [0o600, 0o640, 0o400] {
@@ -160,7 +175,7 @@ pub(crate) mod tests {
         assert!(told(&folder.path().join("none")).contains("cannot read"));
         let empty = file(folder.path(), "\n", 0o600);
         assert!(told(&empty).contains("is empty"));
-        let huge = file(folder.path(), &"x".repeat(5_000), 0o600);
-        assert!(told(&huge).contains("5000 bytes"));
+        let huge = file(folder.path(), &"x".repeat(70_000), 0o600);
+        assert!(told(&huge).contains("70000 bytes"));
     }
 }
