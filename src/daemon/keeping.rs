@@ -30,8 +30,6 @@ use crate::store::{Access, AlertRow, Store, StoreError, WatchStep, in_a_row};
 use crate::trial::entry::word_of;
 use crate::units::Instant;
 
-/// How often the clock is looked at.
-const LOOK: Duration = Duration::from_secs(1);
 /// How often the disk is looked at.
 const MEASURE: Duration = Duration::from_secs(60);
 /// How often the journal is caught up, should a command not have done it.
@@ -129,7 +127,9 @@ impl Keeper {
             self.ask_about_the_clock(&mut state, runtime);
             self.look(&mut state);
             let stopped = runtime.block_on(async {
-                timeout(LOOK, self.stop.wait_for(|stop| *stop)).await.is_ok()
+                timeout(self.clock.look, self.stop.wait_for(|stop| *stop))
+                    .await
+                    .is_ok()
             });
             if stopped {
                 return;
@@ -429,6 +429,7 @@ mod tests {
     use tempfile::TempDir;
 
     use super::*;
+    use crate::daemon::clock::LOOK;
 
     const FULL: fn(&Path) -> io::Result<Space> =
         |_| Ok(Space { free_bytes: 1_000_000, total_bytes: 16_000_000_000 });
@@ -448,6 +449,7 @@ mod tests {
             clock: Clock {
                 wall: Arc::new(|| Instant::from_millis(1_773_453_600_000)),
                 steady: Arc::new(|| Duration::ZERO),
+                look: LOOK,
             },
             stop,
             outbox: Arc::new(Notify::new()),

@@ -205,6 +205,7 @@ pub async fn start(plan: Plan, clock: Clock) -> Result<Running, DaemonError> {
         zone: plan.zone,
         commit_every: plan.commit_every,
         channels: channels.clone(),
+        most_an_hour: plan.telling.settings.most_an_hour,
         known_boards,
         sources: sources.clone(),
         outbox: Arc::clone(&news),

@@ -35,8 +35,6 @@ const MOST_AT_ONCE: usize = 2_048;
 /// A message so soon after a commit comes from a peer that waits for each
 /// acknowledgement: it is not made to wait for others.
 const CONVERSATION: Duration = Duration::from_millis(100);
-/// How often the ledger, the clock and the dates are looked at.
-const LOOK: Duration = Duration::from_secs(1);
 /// How often the watches are told what time it is.
 const WATCH_CLOCK: Duration = Duration::from_secs(30);
 /// Pause after a failed commit; meanwhile nothing is acknowledged.
@@ -57,6 +55,8 @@ pub(crate) struct Writer {
     pub(crate) channels: Vec<String>,
     pub(crate) known_boards: BTreeSet<Name>,
     pub(crate) sources: Vec<Arc<SourceHealth>>,
+    /// So many alerts an hour are told.
+    pub(crate) most_an_hour: usize,
     /// Told when the outbox may have something due.
     pub(crate) outbox: Arc<Notify>,
     /// What the ways out say of themselves.
@@ -75,8 +75,13 @@ impl Writer {
     /// the start than by a daemon that runs and stores nothing.
     pub(crate) fn begin(self) -> Result<Writing, StoreError> {
         let now = self.clock.now();
-        let (watching, step) =
-            Watching::new(&self.store, self.zone, self.channels.clone(), now)?;
+        let (watching, step) = Watching::new(
+            &self.store,
+            self.zone,
+            self.channels.clone(),
+            self.most_an_hour,
+            now,
+        )?;
         let version = self.store.data_version()?;
         let steps = StepWatch::new(self.clock.clone());
         let mut intake = Intake::default();
@@ -134,7 +139,7 @@ impl Writing {
             let open = runtime.block_on(gather(
                 &mut self.given.deliveries,
                 &mut batch,
-                self.given.commit_every,
+                (self.given.commit_every, self.given.clock.look),
                 self.last_commit,
             ));
             self.given.shared.writer_passed();
@@ -152,7 +157,8 @@ impl Writing {
                 }
                 break;
             }
-            if self.last_look.is_none_or(|last| last.elapsed() >= LOOK) {
+            let look = self.given.clock.look;
+            if self.last_look.is_none_or(|last| last.elapsed() >= look) {
                 self.last_look = Some(Monotonic::now());
                 if let Err(error) = self.look() {
                     tracing::warn!(%error, "the store could not be looked at");
@@ -380,14 +386,14 @@ fn source_word(source: &SourceHealth) -> SourceWord {
 /// A lone message waits up to `commit_every` for others, to spare the card;
 /// in a backlog, and where a peer waits for each acknowledgement, the commit
 /// comes as soon as the queue runs dry. Returns at the latest after
-/// [`LOOK`], and false when the queue is closed.
+/// `look`, and false when the queue is closed.
 async fn gather(
     deliveries: &mut mpsc::Receiver<Delivery>,
     batch: &mut Vec<Delivery>,
-    commit_every: Duration,
+    (commit_every, look): (Duration, Duration),
     last_commit: Monotonic,
 ) -> bool {
-    let Ok(first) = timeout(LOOK, deliveries.recv()).await else {
+    let Ok(first) = timeout(look, deliveries.recv()).await else {
         return true;
     };
     let Some(first) = first else { return false };
