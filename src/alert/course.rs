@@ -172,7 +172,7 @@ pub fn memory(watch: &Watch) -> i64 {
         Rule::DaySum => day_sum::SPAN,
         Rule::Drift => drift::SPAN,
         Rule::Door => door::SPAN,
-        Rule::Sensor => 0,
+        Rule::Sensor => sensor::span(watch),
     }
 }
 
@@ -216,7 +216,7 @@ pub fn withdraw(
 
 /// Whether a rule goes on across a hole with what it knew before.
 fn bridges_holes(rule: Rule) -> bool {
-    matches!(rule, Rule::DaySum | Rule::Drift | Rule::Door)
+    matches!(rule, Rule::DaySum | Rule::Drift | Rule::Door | Rule::Sensor)
 }
 
 fn believed(watch: &Watch, state: &WatchState, reading: Reading) -> bool {
@@ -285,10 +285,16 @@ fn become_unknown(
 fn remember(watch: &Watch, state: &mut WatchState, reading: Reading) {
     state.newest = Some(reading.at);
     state.recent.push(reading);
-    if watch.rule == Rule::Drift {
-        window::push_thinned(&mut state.window, reading, memory(watch));
-    } else {
-        window::push(&mut state.window, reading, memory(watch));
+    match watch.rule {
+        Rule::Drift => {
+            window::push_thinned(&mut state.window, reading, memory(watch));
+        }
+        // Its marks are those of the last readings, not of a day ago.
+        Rule::Sensor => {
+            let bare = Reading { quality: Quality::GOOD, ..reading };
+            window::push_thinned(&mut state.window, bare, memory(watch));
+        }
+        _ => window::push(&mut state.window, reading, memory(watch)),
     }
 }
 
@@ -321,7 +327,9 @@ fn take(
         Rule::DaySum => day_sum::judged(watch, &state.window, gap),
         Rule::Drift => drift::judged(watch, &state.window, gap),
         Rule::Door => door::judged(watch, &state.window, state.high.open),
-        Rule::Sensor => sensor::judged(watch, reading),
+        Rule::Sensor => {
+            sensor::judged(watch, reading, &state.window, state.high.open)
+        }
     };
     let Some(judged) = judged else { return };
     state.mean = Some(judged.value);

@@ -196,17 +196,17 @@ impl Fault<'_> {
                 lasting(by_ms.abs())
             ),
             Self::Database => format!(
-                "Nothing could be stored from {began} on, for {lasted}; \
-                 nothing was acknowledged either, so boards and brokers send \
-                 again what they kept. Often: a full or worn-out card. Safe \
-                 to do: run `vernalog verify` and make a backup on another \
-                 disk."
+                "Nothing has been stored since {began} ({lasted}). Nothing is \
+                 acknowledged either, so boards and brokers send again what \
+                 they keep; no watch is judged meanwhile. Often: a full or \
+                 worn-out card. Safe to do: make room on the disk, run \
+                 `vernalog verify`, and make a backup on another disk."
             ),
             Self::Undelivered { waiting, given_up } => format!(
-                "{waiting} messages wait because their channel does not take \
-                 them, {given_up} were given up in the last day. Often: a \
-                 password that changed, or a server or network that is away. \
-                 Safe to do: `vernalog status` says what each channel met."
+                "{}. Often: a password that changed, or a server or network \
+                 that is away. Safe to do: `vernalog status` says what each \
+                 channel met.",
+                undelivered(*waiting, *given_up)
             ),
             Self::Storm { .. } => {
                 "So much happened within the hour that not all of it is told. \
@@ -244,11 +244,39 @@ impl Fault<'_> {
             Self::Undelivered { .. } => {
                 "Messages reach their channels again.".to_owned()
             }
+            Self::Storm { withheld: 1 } => {
+                "It is calmer again. One alert was not told by itself; the \
+                 alerts page has it."
+                    .to_owned()
+            }
             Self::Storm { withheld } => format!(
                 "It is calmer again. {withheld} alerts were not told one by \
                  one; the alerts page has them all."
             ),
         }
+    }
+}
+
+/// `3 messages wait because their channel does not take them, and 1 was given
+/// up in the last day`.
+fn undelivered(waiting: u64, given_up: u64) -> String {
+    let waiting = match waiting {
+        0 => None,
+        1 => {
+            Some("1 message waits because its channel does not take it".into())
+        }
+        n => Some(format!(
+            "{n} messages wait because their channel does not take them"
+        )),
+    };
+    let given_up = match given_up {
+        0 => None,
+        1 => Some("1 message was given up in the last day".to_owned()),
+        n => Some(format!("{n} messages were given up in the last day")),
+    };
+    match (waiting, given_up) {
+        (Some(waiting), Some(given_up)) => format!("{waiting}; {given_up}"),
+        (waiting, given_up) => waiting.or(given_up).unwrap_or_default(),
     }
 }
 

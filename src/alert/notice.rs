@@ -6,38 +6,48 @@
 use chrono_tz::Tz;
 
 use crate::alert::telling::Again;
+use crate::alert::wording::figure;
+use crate::observation::Quantity;
 use crate::units::Instant;
 
 /// More lines than this are only counted.
 const MOST_LINES: usize = 40;
 
-/// An alert that is told once more, with its first text.
+/// An alert that is told once more, with its first text and, where it is
+/// about a value, the one furthest out by now.
 #[must_use]
-pub fn again(why: Again, text: &str, raised: Instant, now: Instant) -> String {
+pub fn again(
+    why: Again,
+    text: &str,
+    worst: Option<(Quantity, f64)>,
+    (raised, now): (Instant, Instant),
+) -> String {
     let (head, tail) = text.split_once(". ").unwrap_or((text, ""));
     let head = head.trim_end_matches('.');
     let lasted = lasting(now.millis_since(raised));
     let why = match why {
         Again::Repeat => {
-            format!(
-                "It was first told {lasted} ago, and nobody has answered. As \
-                 it was then:"
-            )
+            format!("It was first told {lasted} ago, and nobody has answered.")
         }
         Again::SnoozeOver => format!(
             "It was to be told again now, and it still lasts ({lasted} after \
-             it was first told). As it was then:"
+             it was first told)."
         ),
         Again::Worse => format!(
             "It has become worse since somebody answered ({lasted} after it \
-             was first told). As it was then:"
+             was first told)."
         ),
     };
     let still = match head.split_once(": ") {
         Some((place, complaint)) => format!("{place}: still {complaint}"),
         None => format!("Still: {head}"),
     };
-    format!("{still}. {why} {tail}").trim_end().to_owned()
+    let worst = worst.map_or_else(String::new, |(quantity, value)| {
+        format!(" At worst so far: {}.", figure(quantity, value))
+    });
+    format!("{still}. {why}{worst} As it was then: {tail}")
+        .trim_end_matches(" As it was then: ")
+        .to_owned()
 }
 
 /// One thing that happened in quiet hours.
@@ -113,10 +123,10 @@ pub fn daily(places: &[PlaceDay], alerts: usize, undelivered: u64) -> String {
         1 => "One alert lasts".to_owned(),
         n => format!("{n} alerts last"),
     };
-    if undelivered > 0 {
-        head.push_str(&format!(
-            "; {undelivered} messages are not delivered yet"
-        ));
+    match undelivered {
+        0 => {}
+        1 => head.push_str("; one message is not delivered yet"),
+        n => head.push_str(&format!("; {n} messages are not delivered yet")),
     }
     head.push_str(". The last 24 hours:");
     let lines = places.iter().map(place_line);
@@ -225,15 +235,18 @@ mod tests {
 
     #[test]
     fn what_lasts_says_so_in_its_first_sentence() {
-        let text = again(Again::Repeat, WARM, at(0), at(5));
+        let warm = Some((Quantity::Temperature, 10.25));
+        let text = again(Again::Repeat, WARM, warm, (at(0), at(5)));
         assert_eq!(
             text,
             "Salad drawer (fridge-drawer): still too warm. It was first told 5 \
-             hours ago, and nobody has answered. As it was then: 9.9 °C. \
-             Often: a door."
+             hours ago, and nobody has answered. At worst so far: 10.2 °C. As \
+             it was then: 9.9 °C. Often: a door."
         );
-        let short = again(Again::SnoozeOver, "Disk full.", at(0), at(5));
+        let times = (at(0), at(5));
+        let short = again(Again::SnoozeOver, "Disk full.", None, times);
         assert!(short.starts_with("Still: Disk full. It was to be"), "{short}");
+        assert!(short.ends_with("first told)."), "{short}");
     }
 
     #[test]

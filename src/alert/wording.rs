@@ -193,10 +193,10 @@ fn finding(watch: &Watch, event: &Event, limit: Limit, value: f64) -> String {
 fn blindness(marks: Quality) -> &'static str {
     if marks.has(Quality::KNOWN_FALSE) {
         "it says what such a sensor says when it cannot measure"
-    } else if marks.has(Quality::STUCK) {
-        "it says one and the same number"
-    } else {
+    } else if marks.has(Quality::SATURATED) {
         "it lies at the end of its scale"
+    } else {
+        "it has said one and the same number for hours"
     }
 }
 
@@ -269,10 +269,16 @@ fn cleared_text(
         Rule::DaySum => format!(", at worst {furthest:.0} minutes in a day"),
         Rule::Sensor => String::new(),
     };
+    let it_was = match watch.rule {
+        Rule::Range | Rule::Freezing | Rule::Door => {
+            let complaint = complaint(watch.rule, quantity, limit.side);
+            format!("It was {complaint}")
+        }
+        Rule::DaySum | Rule::Drift | Rule::Sensor => "It lasted".to_owned(),
+    };
     format!(
-        "{}: {outcome}. {now}It was {} from {} for {}{worst}.",
+        "{}: {outcome}. {now}{it_was} from {} for {}{worst}.",
         called(place),
-        complaint(watch.rule, quantity, limit.side),
         local(event.since, zone),
         lasting(event.at.millis_since(event.since)),
     )
@@ -309,7 +315,9 @@ fn complaint(rule: Rule, quantity: Quantity, side: Side) -> String {
             Side::Low => format!("{quantity} has drifted down"),
         },
         Rule::Door => "warmer than its own cycle".to_owned(),
-        Rule::Sensor => format!("the {quantity} sensor measures nothing"),
+        Rule::Sensor => {
+            format!("the {quantity} sensor seems to measure nothing")
+        }
     }
 }
 
@@ -344,7 +352,7 @@ fn caveat(watch: &Watch, marks: Quality) -> String {
 }
 
 /// A value with its unit: one digit for degrees, two for volts.
-fn figure(quantity: Quantity, value: f64) -> String {
+pub(super) fn figure(quantity: Quantity, value: f64) -> String {
     let digits = match quantity {
         Quantity::Temperature => 1,
         Quantity::Battery => 2,

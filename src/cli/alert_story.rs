@@ -4,6 +4,7 @@
 use serde_json::{Value, json};
 
 use crate::alert::telling::Answer as Said;
+use crate::cli::alerts::alert_as_json;
 use crate::cli::arguments::{AlertAnswer, AlertSnooze};
 use crate::cli::failure::{Answer, Failure};
 use crate::cli::opening::House;
@@ -219,24 +220,10 @@ fn as_json(story: &Story) -> Value {
         .iter()
         .map(|r| json!({"at": r.at, "value": r.value}))
         .collect();
-    json!({
-        "format": "vernalog-alert-story/1",
-        "id": alert.id,
-        "watch": alert.watch,
-        "kind": alert.kind,
-        "place": alert.place,
-        "board": alert.board,
-        "quantity": alert.quantity.map(crate::observation::Quantity::word),
-        "severity": alert.severity,
-        "since": alert.since,
-        "raised": alert.raised,
-        "cleared": alert.cleared,
-        "value": alert.value,
-        "limit": alert.limit,
-        "worst": story.worst,
-        "text": alert.text,
-        "messages": messages,
-        "answers": answers,
-        "readings": readings,
-    })
+    let mut json = alert_as_json("vernalog-alert-story/1", alert);
+    json["worst"] = story.worst.into();
+    json["messages"] = messages.into();
+    json["answers"] = answers.into();
+    json["readings"] = readings.into();
+    json
 }

@@ -7,6 +7,7 @@ use crate::cli::arguments::{AlertsArguments, OneAlert};
 use crate::cli::failure::{Answer, Failure};
 use crate::cli::opening::House;
 use crate::cli::output::{Output, safe};
+use crate::observation::Quantity;
 use crate::store::{Access, AlertRow, Store};
 
 /// Without --since, alerts that are over are not shown.
@@ -82,14 +83,21 @@ fn as_json(store: &Store, alert: &AlertRow) -> Result<Value, Failure> {
             })
         })
         .collect();
-    Ok(json!({
-        "format": "vernalog-alerts/1",
+    let mut json = alert_as_json("vernalog-alerts/1", alert);
+    json["messages"] = messages.into();
+    Ok(json)
+}
+
+/// What every answer of the command line says of an alert.
+pub(super) fn alert_as_json(format: &str, alert: &AlertRow) -> Value {
+    json!({
+        "format": format,
         "id": alert.id,
         "watch": alert.watch,
         "kind": alert.kind,
         "place": alert.place,
         "board": alert.board,
-        "quantity": alert.quantity.map(crate::observation::Quantity::word),
+        "quantity": alert.quantity.map(Quantity::word),
         "severity": alert.severity,
         "lasts": alert.cleared.is_none(),
         "since": alert.since,
@@ -98,6 +106,5 @@ fn as_json(store: &Store, alert: &AlertRow) -> Result<Value, Failure> {
         "value": alert.value,
         "limit": alert.limit,
         "text": alert.text,
-        "messages": messages,
-    }))
+    })
 }

@@ -165,7 +165,9 @@ fn daemon_in_words(
             source.name, source.state, source.delivered
         ));
     }
-    for broken in &health.broken {
+    // Channels have lines of their own.
+    let sources = health.broken.iter().filter(|b| !b.starts_with("channel "));
+    for broken in sources {
         lines.push(format!("source    not started: {}", shown(broken)));
     }
     lines

@@ -35,8 +35,8 @@ pub(crate) fn in_words(
         .collect();
     for problem in &connections.broken_channels {
         lines.push(format!(
-            "channel   not used: {} (line {} of the settings)",
-            problem.message, problem.line
+            "channel   wrong in the settings: {}",
+            problem.message
         ));
     }
     if lines.is_empty() {
@@ -77,7 +77,6 @@ pub(crate) fn as_json(
                 "in_settings": true,
                 "works": false,
                 "detail": problem.message,
-                "line": problem.line,
             })
         },
     ));

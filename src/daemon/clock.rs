@@ -17,7 +17,12 @@ pub struct Clock {
     pub wall: Now,
     /// Time since some moment; runs evenly, also while the machine sleeps.
     pub steady: Arc<dyn Fn() -> Duration + Send + Sync>,
+    /// How often the daemon looks at them, and at the ledger.
+    pub look: Duration,
 }
+
+/// How often the daemon looks, unless a test is in a hurry.
+pub const LOOK: Duration = Duration::from_secs(1);
 
 impl fmt::Debug for Clock {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
@@ -29,7 +34,11 @@ impl Clock {
     /// The clocks of this machine.
     #[must_use]
     pub fn of_the_host() -> Self {
-        Self { wall: Arc::new(host_now), steady: Arc::new(since_boot) }
+        Self {
+            wall: Arc::new(host_now),
+            steady: Arc::new(since_boot),
+            look: LOOK,
+        }
     }
 
     /// What time it is.
@@ -112,6 +121,12 @@ impl StepWatch {
         Self { clock, wall, steady }
     }
 
+    /// Both clocks as they stood at the last call: a step since then is not
+    /// known yet, so nothing may be judged by a later time.
+    pub(crate) fn looked(&self) -> (Instant, Duration) {
+        (self.wall, self.steady)
+    }
+
     /// The step of the wall clock since the last call, if it was set.
     pub(crate) fn step(&mut self) -> Option<Step> {
         let (wall, steady) = both(&self.clock);
@@ -159,6 +174,7 @@ mod tests {
             steady: Arc::new(move || {
                 Duration::from_millis(s.load(Ordering::SeqCst))
             }),
+            look: LOOK,
         };
         let mut watch = StepWatch::new(clock);
         let mut pass = |wall_ms, steady_ms| {

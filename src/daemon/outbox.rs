@@ -20,6 +20,7 @@ use crate::alert::notice;
 use crate::daemon::clock::Clock;
 use crate::daemon::keeping::Shared;
 use crate::daemon::telling::{self, Telling};
+use crate::daemon::watch_states::WatchStates;
 use crate::health::{ChannelState, ChannelWord};
 use crate::notify::body::{AlertJson, Notice};
 use crate::notify::{Channel, in_a_row, retry};
@@ -89,6 +90,17 @@ impl Outbox {
         for sender in self.senders(&rung).await {
             senders.spawn(sender.run());
         }
+        for channel in &self.channels {
+            let Some(broker) = channel.broker() else { continue };
+            let states = WatchStates {
+                data: self.data.clone(),
+                channel: channel.name.clone(),
+                broker: broker.clone(),
+                rung: rung.clone(),
+                stop: self.stop.clone(),
+            };
+            senders.spawn(states.run());
+        }
         let mut pulse = Pulse::default();
         loop {
             if let Err(error) = self.step().await {
@@ -124,8 +136,8 @@ impl Outbox {
         let writes = self.shared.writes();
         let early =
             pulse.last.is_some_and(|last| steady < last + heartbeat.every);
+        while pulse.beating.try_join_next().is_some() {}
         if early || writes == pulse.writes || !pulse.beating.is_empty() {
-            while pulse.beating.try_join_next().is_some() {}
             return;
         }
         (pulse.last, pulse.writes) = (Some(steady), writes);

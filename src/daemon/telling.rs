@@ -11,7 +11,7 @@ use chrono_tz::Tz;
 use serde::{Deserialize, Deserializer};
 
 use crate::alert::telling::{Lasting, QuietHours, again, daily_is_due};
-use crate::alert::{Severity, notice};
+use crate::alert::{AlertKind, Severity, notice};
 use crate::climate::log::Span;
 use crate::daemon::heartbeat;
 use crate::exchange::times::length_millis;
@@ -30,6 +30,8 @@ use crate::units::{Instant, MILLIS_PER_DAY};
 const REPEAT_URGENT: i64 = 4 * 3_600_000;
 /// Urgent things are not repeated more often, ms: somebody sleeps.
 const SHORTEST_REPEAT: i64 = 5 * 60_000;
+/// So many alerts an hour are told, unless the settings say otherwise.
+pub(crate) const MOST_AN_HOUR: usize = 12;
 /// Hours of a day, for its covered share.
 const DAY_HOURS: f64 = 24.0;
 
@@ -64,6 +66,9 @@ pub struct Settings {
     /// further wait is twice as long.
     #[serde(deserialize_with = "length")]
     pub try_again: i64,
+    /// So many alerts an hour are told, and urgent ones beyond them up to
+    /// two and a half times as many; the rest is kept and shown.
+    pub most_an_hour: usize,
 }
 
 impl Default for Settings {
@@ -74,6 +79,7 @@ impl Default for Settings {
             repeat_urgent: REPEAT_URGENT,
             daily_at: None,
             try_again: retry::FIRST_WAIT,
+            most_an_hour: MOST_AN_HOUR,
         }
     }
 }
@@ -123,6 +129,9 @@ impl Settings {
             _ if self.repeat_urgent < SHORTEST_REPEAT => {
                 Err("repeat_urgent is shorter than 5 minutes".to_owned())
             }
+            _ if self.most_an_hour == 0 => Err("most_an_hour is 0, and \
+                 nothing would be told; leave it out for 12"
+                .to_owned()),
             _ => Ok(()),
         }
     }
@@ -187,7 +196,15 @@ fn tell_again(
     let Ok(first) = serde_json::from_str::<AlertJson>(&body) else {
         return Ok(());
     };
-    let text = notice::again(why, &first.text, alert.raised, now);
+    // Of other kinds the value is minutes, a difference, or none.
+    let kind = from_word(&AlertKind::WORDS, &alert.kind).ok();
+    let in_its_unit = matches!(
+        kind,
+        Some(AlertKind::Range | AlertKind::Freezing | AlertKind::Door)
+    );
+    let worst = standing.quantity.filter(|_| in_its_unit).zip(standing.worst);
+    let times = (alert.raised, now);
+    let text = notice::again(why, &first.text, worst, times);
     let mut again = first.again(now, text);
     again.value = standing.worst.or(again.value);
     store.tell_again(&alert.id, channels, &again.to_line(), now)
@@ -250,8 +267,7 @@ fn place_day(
         .collect();
     wanted.sort();
     wanted.dedup();
-    let found =
-        store.readings_of(&wanted, span.from, span.to.plus_millis(1))?;
+    let found = store.strips(&wanted, span.from, span.to.plus_millis(1))?;
     let readings: BTreeMap<_, _> = wanted.into_iter().zip(found).collect();
     let local = |at| offset_seconds(zone, at);
     let logged = Logged { house, readings: &readings, local: &local };

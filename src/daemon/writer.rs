@@ -35,8 +35,6 @@ const MOST_AT_ONCE: usize = 2_048;
 /// A message so soon after a commit comes from a peer that waits for each
 /// acknowledgement: it is not made to wait for others.
 const CONVERSATION: Duration = Duration::from_millis(100);
-/// How often the ledger, the clock and the dates are looked at.
-const LOOK: Duration = Duration::from_secs(1);
 /// How often the watches are told what time it is.
 const WATCH_CLOCK: Duration = Duration::from_secs(30);
 /// Pause after a failed commit; meanwhile nothing is acknowledged.
@@ -57,6 +55,8 @@ pub(crate) struct Writer {
     pub(crate) channels: Vec<String>,
     pub(crate) known_boards: BTreeSet<Name>,
     pub(crate) sources: Vec<Arc<SourceHealth>>,
+    /// So many alerts an hour are told.
+    pub(crate) most_an_hour: usize,
     /// Told when the outbox may have something due.
     pub(crate) outbox: Arc<Notify>,
     /// What the ways out say of themselves.
@@ -75,8 +75,13 @@ impl Writer {
     /// the start than by a daemon that runs and stores nothing.
     pub(crate) fn begin(self) -> Result<Writing, StoreError> {
         let now = self.clock.now();
-        let (watching, step) =
-            Watching::new(&self.store, self.zone, self.channels.clone(), now)?;
+        let (watching, step) = Watching::new(
+            &self.store,
+            self.zone,
+            self.channels.clone(),
+            self.most_an_hour,
+            now,
+        )?;
         let version = self.store.data_version()?;
         let steps = StepWatch::new(self.clock.clone());
         let mut intake = Intake::default();
@@ -94,7 +99,7 @@ impl Writer {
             last_commit: Monotonic::now(),
             last_look: None,
             last_clock: None,
-            failing_since: None,
+            failing: None,
             logged: None,
             unkept: WatchStep::default(),
         };
@@ -102,6 +107,14 @@ impl Writer {
         writing.declare()?;
         Ok(writing)
     }
+}
+
+/// Nothing can be stored.
+#[derive(Debug)]
+struct Failing {
+    since: Instant,
+    /// Readings that came; else only what the daemon itself writes.
+    readings: bool,
 }
 
 /// The writer at work.
@@ -118,8 +131,8 @@ pub(crate) struct Writing {
     last_clock: Option<Duration>,
     /// When this life began, by the wall clock as it is now.
     started: Instant,
-    /// Since when commits have failed, if the last one did.
-    failing_since: Option<Instant>,
+    /// Since when nothing can be stored, if so.
+    failing: Option<Failing>,
     /// When that was last logged.
     logged: Option<Monotonic>,
     /// What the watches changed and could not be written yet.
@@ -134,7 +147,7 @@ impl Writing {
             let open = runtime.block_on(gather(
                 &mut self.given.deliveries,
                 &mut batch,
-                self.given.commit_every,
+                (self.given.commit_every, self.given.clock.look),
                 self.last_commit,
             ));
             self.given.shared.writer_passed();
@@ -152,10 +165,15 @@ impl Writing {
                 }
                 break;
             }
-            if self.last_look.is_none_or(|last| last.elapsed() >= LOOK) {
+            let look = self.given.clock.look;
+            if self.last_look.is_none_or(|last| last.elapsed() >= look) {
                 self.last_look = Some(Monotonic::now());
+                self.look_at_the_clock(&mut batch);
                 if let Err(error) = self.look() {
-                    tracing::warn!(%error, "the store could not be looked at");
+                    if self.failing.is_none() {
+                        tracing::warn!(%error, "the store cannot be kept up");
+                    }
+                    self.cannot_store(false, in_a_row(&error));
                 }
             }
         }
@@ -208,13 +226,7 @@ impl Writing {
             Ok(taken) => {
                 self.given.shared.wrote();
                 let now = self.given.clock.now();
-                let mut step = WatchStep::default();
-                if let Some(since) = self.failing_since.take() {
-                    self.logged = None;
-                    self.given.shared.stores_again();
-                    tracing::info!("readings are stored again");
-                    step.then(self.watching.stored_again(since, now));
-                }
+                let mut step = self.stores_again(now);
                 let came = batch.iter().filter_map(|delivery| {
                     let message = delivery.content.as_ref().ok()?;
                     Some((&message.board, delivery.source.as_str()))
@@ -229,8 +241,6 @@ impl Writing {
                 }
             }
             Err(error) => {
-                let now = self.given.clock.now();
-                self.failing_since.get_or_insert(now);
                 let why = in_a_row(&error);
                 if self.logged.is_none_or(|at| at.elapsed() >= LOG_AGAIN) {
                     self.logged = Some(Monotonic::now());
@@ -241,12 +251,32 @@ impl Writing {
                          brokers will send again"
                     );
                 }
-                self.given.shared.cannot_store(why);
+                self.cannot_store(true, why);
                 batch.retain(|delivery| !delivery.receipt.comes_again());
                 self.forget_the_oldest(batch);
                 std::thread::sleep(AFTER_FAILURE);
             }
         }
+    }
+
+    fn cannot_store(&mut self, readings: bool, why: String) {
+        let since = self.given.clock.now();
+        let failing = Failing { since, readings };
+        let failing = self.failing.get_or_insert(failing);
+        failing.readings |= readings;
+        self.given.shared.cannot_store(failing.since, why);
+    }
+
+    /// Something was stored: what the watches say of the time in which
+    /// nothing was.
+    fn stores_again(&mut self, now: Instant) -> WatchStep {
+        let Some(failing) = self.failing.take() else {
+            return WatchStep::default();
+        };
+        self.logged = None;
+        let told = self.given.shared.stores_again();
+        tracing::info!("readings are stored again");
+        self.watching.stored_again(failing.since, &told, now)
     }
 
     /// Memory is bounded: of what is kept over a failure, the newest stays.
@@ -268,10 +298,8 @@ impl Writing {
     }
 
     fn look(&mut self) -> Result<(), StoreError> {
-        // The steady clock first: what passes between the two readings is
-        // then told at the next look, and never lost for half a minute.
-        let steady = (self.given.clock.steady)();
-        let now = self.given.clock.now();
+        // A clock that is set from here on must not date what waits.
+        let (now, steady) = self.steps.looked();
         let seen = self.given.store.data_version()?;
         if seen != self.version {
             let step = self.watching.reload(&self.given.store, now)?;
@@ -289,8 +317,11 @@ impl Writing {
             let step = self.watching.clock(&outside, now);
             self.keep(step)?;
             self.say(true, now)?;
-            if self.failing_since.is_none() {
+            // The few bytes of this may find room where readings do not.
+            if self.failing.as_ref().is_none_or(|failing| !failing.readings) {
                 self.given.shared.wrote();
+                let step = self.stores_again(now);
+                self.keep(step)?;
             }
             // Messages that were not taken become due by time alone.
             self.given.outbox.notify_one();
@@ -349,7 +380,7 @@ impl Writing {
         let health = DaemonHealth {
             running,
             waiting: given.deliveries.len(),
-            failing: self.failing_since.is_some(),
+            failing: self.failing.is_some(),
             sources: given.sources.iter().map(|s| source_word(s)).collect(),
             broken: given.broken.clone(),
             channels: given.said.words(),
@@ -380,14 +411,14 @@ fn source_word(source: &SourceHealth) -> SourceWord {
 /// A lone message waits up to `commit_every` for others, to spare the card;
 /// in a backlog, and where a peer waits for each acknowledgement, the commit
 /// comes as soon as the queue runs dry. Returns at the latest after
-/// [`LOOK`], and false when the queue is closed.
+/// `look`, and false when the queue is closed.
 async fn gather(
     deliveries: &mut mpsc::Receiver<Delivery>,
     batch: &mut Vec<Delivery>,
-    commit_every: Duration,
+    (commit_every, look): (Duration, Duration),
     last_commit: Monotonic,
 ) -> bool {
-    let Ok(first) = timeout(LOOK, deliveries.recv()).await else {
+    let Ok(first) = timeout(look, deliveries.recv()).await else {
         return true;
     };
     let Some(first) = first else { return false };

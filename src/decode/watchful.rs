@@ -18,16 +18,22 @@
 //! 2. humidity, at or below 95 %, gives one identical number for as long
 //!    while the temperature of the same probe moved by [`WITNESS_CELSIUS`]:
 //!    warming air by 3 °C takes about a sixth off its relative humidity,
-//!    which even whole per cents show (above 95 % wet things keep it full);
-//!    or
+//!    which even whole per cents show (above 95 % wet things keep it full).
+//!    A sensor that has shown [`FINE_MOVES`] steps below [`KEEN_STEP`] sends
+//!    tenths, and [`KEEN_WITNESS_CELSIUS`] is enough: the air's answer is
+//!    then twenty of its steps, and more than its own noise beside wood or
+//!    salt that hold the air nearly where it is; or
 //! 3. humidity lies at or below [`FLOOR_PERCENT`] for [`STUCK_HOURS`]: no
 //!    air in a house is so dry; or
 //! 4. light, not zero, is identical for [`LIGHT_STUCK_HOURS`], longer than
 //!    any lamp on a timer burns. Zero at night is never stuck.
 //!
+//! A row that was marked stuck stays so until its number changes, so that a
+//! restart, which forgets the temperature beside it, takes no mark away.
+//!
 //! The price: a coarse thermometer that freezes at a plausible value is not
-//! found here. The watch for silent and frozen boards and a second probe at
-//! the place are for that.
+//! marked here. The watch on the sensor (`alert::sensor`) tells it, held
+//! against how it moved at that place before.
 
 use crate::observation::{Quality, Quantity};
 use crate::units::Instant;
@@ -47,8 +53,13 @@ pub const STUCK_HOURS: f64 = 6.0;
 pub const STUCK_READINGS: u32 = 30;
 /// Light without fine steps is stuck only after so many hours.
 pub const LIGHT_STUCK_HOURS: f64 = 24.0;
-/// Movement of the temperature that humidity must answer, °C.
+/// Movement of the temperature that humidity must answer, °C ...
 pub const WITNESS_CELSIUS: f64 = 3.0;
+/// ... and from a sensor that sends tenths of a per cent, °C.
+pub const KEEN_WITNESS_CELSIUS: f64 = 1.0;
+/// A humidity step below this shows that a sensor sends neither whole nor
+/// half per cents, %.
+pub const KEEN_STEP: f64 = 0.25;
 /// Above this, humidity may stand still while the temperature moves, %.
 pub const WET_PERCENT: f64 = 95.0;
 /// At or below this no air in a house is, %.
@@ -93,6 +104,8 @@ pub struct Row {
     pub coldest: Option<f64>,
     /// Highest temperature of the same probe meanwhile, °C.
     pub warmest: Option<f64>,
+    /// Whether one of them was marked stuck; then all that follow are.
+    pub stuck: bool,
 }
 
 /// What is remembered of one series. Plain data, to be kept.
@@ -106,6 +119,8 @@ pub struct Watchfulness {
     pub row: Option<Row>,
     /// Fine steps seen, up to [`FINE_MOVES`].
     pub n_fine: u32,
+    /// Humidity steps below [`KEEN_STEP`] seen, up to [`FINE_MOVES`].
+    pub n_keen: u32,
     /// Since when humidity is full.
     pub full_since: Option<Instant>,
     /// Since when humidity is at its floor.
@@ -121,6 +136,7 @@ impl Watchfulness {
             last_at: None,
             row: None,
             n_fine: 0,
+            n_keen: 0,
             full_since: None,
             floor_since: None,
         }
@@ -157,12 +173,16 @@ impl Watchfulness {
         let step = self.row.map(|row| value - row.value);
         self.follow(at, value, step, beside);
         self.last_at = Some(at);
+        let stuck = self.is_stuck(at) || quality.has(Quality::STUCK);
+        if let Some(row) = &mut self.row {
+            row.stuck |= stuck;
+        }
         let jumped = self.quantity == Quantity::Temperature
             && step.is_some_and(|step| step.abs() > JUMP_CELSIUS)
             && hours.is_some_and(|hours| hours * 60.0 <= JUMP_MINUTES);
         [
             (jumped, Quality::JUMP),
-            (self.is_stuck(at), Quality::STUCK),
+            (stuck, Quality::STUCK),
             (self.is_full(at), Quality::SATURATED),
             (self.is_without_ground(at), Quality::KNOWN_FALSE),
         ]
@@ -182,6 +202,11 @@ impl Watchfulness {
         if fine && self.n_fine < FINE_MOVES {
             self.n_fine += 1;
         }
+        let keen = self.quantity == Quantity::Humidity
+            && step.is_some_and(|s| !same(s, 0.0) && s.abs() < KEEN_STEP);
+        if keen && self.n_keen < FINE_MOVES {
+            self.n_keen += 1;
+        }
         match &mut self.row {
             Some(row) if same(row.value, value) => {
                 row.n_readings = row.n_readings.saturating_add(1);
@@ -196,6 +221,7 @@ impl Watchfulness {
                     entered_by: step,
                     coldest: beside,
                     warmest: beside,
+                    stuck: false,
                 });
             }
         }
@@ -219,6 +245,9 @@ impl Watchfulness {
             .floor_since
             .is_some_and(|since| at.hours_since(since) >= STUCK_HOURS);
         let Some(row) = &self.row else { return floor };
+        if row.stuck {
+            return true;
+        }
         let hours = at.hours_since(row.since);
         if hours < STUCK_HOURS || row.n_readings < STUCK_READINGS {
             return floor;
@@ -228,7 +257,8 @@ impl Watchfulness {
             Quantity::Temperature => fine,
             Quantity::Humidity => {
                 let below = row.value <= WET_PERCENT;
-                floor || (below && (fine || row.is_contradicted()))
+                let keen = self.n_keen >= FINE_MOVES;
+                floor || (below && (fine || row.is_contradicted(keen)))
             }
             Quantity::Light => {
                 let lit = row.value > 0.0;
@@ -266,11 +296,10 @@ impl Watchfulness {
 impl Row {
     /// Whether the temperature beside it moved so far that the value should
     /// have moved too.
-    fn is_contradicted(&self) -> bool {
+    fn is_contradicted(&self, keen: bool) -> bool {
+        let enough = if keen { KEEN_WITNESS_CELSIUS } else { WITNESS_CELSIUS };
         match (self.coldest, self.warmest) {
-            (Some(coldest), Some(warmest)) => {
-                warmest - coldest >= WITNESS_CELSIUS
-            }
+            (Some(coldest), Some(warmest)) => warmest - coldest >= enough,
             _ => false,
         }
     }

@@ -103,6 +103,39 @@ fn humidity_is_stuck_when_the_temperature_moves_and_it_does_not() {
     assert_eq!(n_marked(&day(98.0, 3.0), Quality::STUCK), 0);
 }
 
+/// Tenths of a per cent, as most boards send them.
+#[test]
+fn a_sensor_of_tenths_is_stuck_when_the_temperature_moves_by_one_degree() {
+    let stuck_beside = |swing: f64| {
+        let before = (0..120).map(|i| (47.0 + f64::from(i % 4) / 10.0, 20.0));
+        let after = (0..24 * 60).map(move |i| {
+            let wave = (f64::from(i) * std::f64::consts::TAU / 1_440.0).sin();
+            (47.2, 20.0 + swing * wave)
+        });
+        let values = before.chain(after).map(|(rh, t)| (rh, Some(t)));
+        let marks = marks(Quantity::Humidity, 1, values);
+        assert_eq!(n_marked(&marks[..120 + 6 * 60], Quality::STUCK), 0);
+        n_marked(&marks, Quality::STUCK)
+    };
+    assert_eq!(stuck_beside(1.2), 18 * 60);
+    assert_eq!(stuck_beside(0.3), 0);
+}
+
+/// What is remembered of the temperature beside it is lost at a restart; the
+/// mark on the stored readings is not.
+#[test]
+fn what_was_stuck_is_stuck_until_its_number_changes() {
+    let mut watchful = Watchfulness::new(Quantity::Humidity);
+    let mut hears = |minute: i64, value: f64, quality: Quality| {
+        let at = Instant::from_millis(minute * 60_000);
+        watchful.observe(at, value, quality, None)
+    };
+    assert!(hears(0, 47.2, Quality::STUCK).has(Quality::STUCK));
+    assert!(hears(1, 47.2, Quality::GOOD).has(Quality::STUCK));
+    assert_eq!(hears(2, 47.3, Quality::GOOD), Quality::GOOD);
+    assert_eq!(hears(3, 47.3, Quality::GOOD), Quality::GOOD);
+}
+
 #[test]
 fn humidity_full_for_more_than_six_hours_is_saturated() {
     let series = (0..10 * 60).map(|i| 99.0 + f64::from(i % 3) / 10.0);

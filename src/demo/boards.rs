@@ -15,7 +15,7 @@ use std::time::Duration;
 use rumqttc::{AsyncClient, Event, EventLoop, MqttOptions, Packet, QoS};
 use serialport::{SerialPort, TTYPort};
 
-use crate::daemon::clock::Clock;
+use crate::daemon::clock::{Clock, LOOK};
 use crate::daemon::settings::Settings;
 use crate::daemon::telling::Telling;
 use crate::daemon::{Plan, start};
@@ -177,6 +177,7 @@ impl SeasonTime {
                 let passed = now.millis_since(start);
                 Duration::from_millis(u64::try_from(passed).unwrap_or(0))
             }),
+            look: LOOK,
         }
     }
 }

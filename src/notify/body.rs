@@ -134,8 +134,7 @@ impl AlertJson {
     }
 
     /// Whether it is about one watch, and not a [`Notice`].
-    #[must_use]
-    pub fn is_of_a_watch(&self) -> bool {
+    fn is_of_a_watch(&self) -> bool {
         self.kind().is_none()
     }
 

@@ -1,10 +1,10 @@
-//! Alerts at a broker: each message once, and the state of each watch kept
+//! Alerts at a broker: each message once; and the state of each watch, kept
 //! there for whoever comes later.
 //!
 //! Never the client that takes readings: a publisher can block its own
-//! connection, and with it the acknowledgements. Each message has a short
-//! connection of its own and counts as taken when the broker acknowledged
-//! both publishes.
+//! connection, and with it the acknowledgements. Each visit is a short
+//! connection of its own, and what it publishes counts as taken when the
+//! broker acknowledged it.
 
 use std::fs;
 use std::path::PathBuf;
@@ -32,7 +32,7 @@ const TIME_OUT_SECS: u64 = 20;
 const LARGEST_PACKET: usize = 256 * 1024;
 /// Every message, not kept by the broker.
 pub const ALERTS: &str = "vernalog/host/alerts";
-/// The last message about each watch, kept: the watch's name follows.
+/// The state of each watch, kept: the watch's name follows.
 pub const WATCHES: &str = "vernalog/host/watches";
 /// The heartbeat, not kept.
 pub const HEARTBEAT: &str = "vernalog/host/heartbeat";
@@ -173,24 +173,43 @@ impl Mqtt {
         self.publish("out", Vec::new()).await
     }
 
-    /// Publishes an alert, and keeps it as the state of its watch.
+    /// Publishes an alert.
     ///
     /// # Errors
-    /// [`MqttError`] unless the broker acknowledged both.
+    /// [`MqttError`] unless the broker acknowledged it.
     pub async fn send(&self, alert: &AlertJson) -> Result<(), MqttError> {
-        let json = alert.to_line();
-        let json = json.trim_end().to_owned();
-        let mut all = vec![(ALERTS.to_owned(), false, json.clone())];
-        if alert.is_of_a_watch() {
-            // Watches are named like boards and places: no wildcards.
-            let watch: String = alert
-                .watch
-                .chars()
-                .filter(|c| !matches!(c, '+' | '#' | '/' | '\0'))
-                .collect();
-            all.push((format!("{WATCHES}/{watch}"), true, json));
-        }
-        self.publish("out", all).await
+        let json = alert.to_line().trim_end().to_owned();
+        self.publish("out", vec![(ALERTS.to_owned(), false, json)]).await
+    }
+
+    /// Has the broker keep these states, each a watch and its JSON; one
+    /// without JSON is kept no more.
+    ///
+    /// # Errors
+    /// [`MqttError`] unless the broker acknowledged all of them.
+    pub async fn keep(
+        &self,
+        states: &[(&str, Option<&str>)],
+    ) -> Result<(), MqttError> {
+        let all = states.iter().map(|(watch, json)| {
+            let topic = format!("{WATCHES}/{watch}");
+            (topic, true, json.unwrap_or_default().to_owned())
+        });
+        self.publish("watch", all.collect()).await
+    }
+
+    /// The watches of which the broker keeps a state, as far as it lets us
+    /// read them.
+    ///
+    /// # Errors
+    /// [`MqttError`].
+    pub async fn kept(&self) -> Result<Vec<String>, MqttError> {
+        let options = self.options("watch")?;
+        let topics = self.in_time(ask(options, format!("{WATCHES}/+"))).await?;
+        let watches = topics.iter().filter_map(|topic| {
+            Some(topic.strip_prefix(WATCHES)?.strip_prefix('/')?.to_owned())
+        });
+        Ok(watches.collect())
     }
 
     /// Says that all is going on.
@@ -242,10 +261,16 @@ impl Mqtt {
         all: Vec<Publication>,
     ) -> Result<(), MqttError> {
         let options = self.options(purpose)?;
+        self.in_time(visit(options, all)).await
+    }
+
+    async fn in_time<T>(
+        &self,
+        visit: impl Future<Output = Result<T, Lost>>,
+    ) -> Result<T, MqttError> {
         let secs = self.settings.time_out_secs;
-        match timeout(Duration::from_secs(secs), visit(options, all)).await {
-            Ok(Ok(())) => Ok(()),
-            Ok(Err(lost)) => Err(self.met(&lost)),
+        match timeout(Duration::from_secs(secs), visit).await {
+            Ok(done) => done.map_err(|lost| self.met(&lost)),
             Err(_) => Err(MqttError::TimedOut { server: self.server(), secs }),
         }
     }
@@ -297,6 +322,33 @@ async fn visit(
                 }
             }
             Event::Outgoing(Outgoing::Disconnect) => return Ok(()),
+            _ => {}
+        }
+    }
+}
+
+/// Connects, asks what is kept under a filter, says goodbye. What is kept is
+/// handed over before the answer to the second request (seen with mosquitto;
+/// a broker that does otherwise only tells less).
+async fn ask(
+    options: MqttOptions,
+    filter: String,
+) -> Result<Vec<String>, Lost> {
+    let (client, mut event_loop) = AsyncClient::new(options, 4);
+    client
+        .try_subscribe(filter.clone(), QoS::AtMostOnce)
+        .and_then(|()| client.try_unsubscribe(filter))
+        .map_err(Lost::Client)?;
+    let mut topics = Vec::new();
+    loop {
+        match event_loop.poll().await.map_err(Lost::Connection)? {
+            Event::Incoming(Packet::Publish(kept)) if kept.retain => {
+                topics.push(kept.topic);
+            }
+            Event::Incoming(Packet::UnsubAck(_)) => {
+                client.try_disconnect().map_err(Lost::Client)?;
+            }
+            Event::Outgoing(Outgoing::Disconnect) => return Ok(topics),
             _ => {}
         }
     }

@@ -96,12 +96,8 @@ impl Store {
         &self,
         alert: &str,
     ) -> Result<Vec<AnswerRow>, StoreError> {
-        let mut statement = self
-            .connection
-            .prepare_cached("SELECT * FROM answer WHERE alert = ?1 ORDER BY id")
-            .reading()?;
-        let rows = statement.query_map([alert], answer_from).reading()?;
-        rows.collect::<Result<_, _>>().reading()
+        let sql = "SELECT * FROM answer WHERE alert = ?1 ORDER BY id";
+        self.rows(sql, [alert], answer_from)
     }
 
     /// When an alert was last told, as its beginning or as a repeat, and its

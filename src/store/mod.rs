@@ -19,6 +19,7 @@ mod ledger;
 pub mod library;
 mod numbers;
 mod outbox;
+mod pages;
 pub mod place;
 mod readings;
 mod rebuild;
@@ -31,6 +32,7 @@ mod seen;
 mod series;
 mod story;
 mod streams;
+mod strips;
 mod uncounted;
 mod undated;
 mod verify;
@@ -40,6 +42,7 @@ mod welcome;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior};
 
 pub use answers::{AnswerRow, NewAnswer};
@@ -184,6 +187,10 @@ impl Store {
             Connection::open_with_flags(path, flags).opening()?;
         connection.busy_handler(Some(wait_for_the_other)).opening()?;
         connection.set_prepared_statement_cache_capacity(64);
+        // Nobody writes pages, or anything else but rows, through us.
+        connection
+            .set_db_config(DbConfig::SQLITE_DBCONFIG_DEFENSIVE, true)
+            .opening()?;
         let mut store = Self { connection, path: path.to_owned() };
         if access == Access::ReadOnly {
             schema::check(&store.connection)?;
@@ -232,6 +239,18 @@ impl Store {
         self.connection
             .pragma_query_value(None, "data_version", |row| row.get(0))
             .reading()
+    }
+
+    /// Everything that a question answers, row by row.
+    fn rows<T>(
+        &self,
+        sql: &str,
+        given: impl rusqlite::Params,
+        read: impl FnMut(&rusqlite::Row<'_>) -> Result<T, rusqlite::Error>,
+    ) -> Result<Vec<T>, StoreError> {
+        let mut statement = self.connection.prepare_cached(sql).reading()?;
+        let rows = statement.query_map(given, read).reading()?;
+        rows.collect::<Result<_, _>>().reading()
     }
 
     /// Size of the file and of what is written ahead of it, bytes.

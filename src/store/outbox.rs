@@ -113,14 +113,9 @@ impl Store {
              AND (NOT ?5 OR earlier.body ->> '$.severity' = 'urgent')) \
              ORDER BY next_ms, id LIMIT ?4"
         );
-        let mut statement = self.connection.prepare_cached(&sql).reading()?;
-        let rows = statement
-            .query_map(
-                params![channel, now.millis(), longest_wait_ms, at_most, quiet],
-                message_from,
-            )
-            .reading()?;
-        rows.collect::<Result<_, _>>().reading()
+        let given =
+            params![channel, now.millis(), longest_wait_ms, at_most, quiet];
+        self.rows(&sql, given, message_from)
     }
 
     /// When the next message of a channel is to be tried, if one waits.
@@ -149,12 +144,8 @@ impl Store {
         &self,
         alert: &str,
     ) -> Result<Vec<OutboxRow>, StoreError> {
-        let mut statement = self
-            .connection
-            .prepare_cached("SELECT * FROM outbox WHERE alert = ?1 ORDER BY id")
-            .reading()?;
-        let rows = statement.query_map([alert], message_from).reading()?;
-        rows.collect::<Result<_, _>>().reading()
+        let sql = "SELECT * FROM outbox WHERE alert = ?1 ORDER BY id";
+        self.rows(sql, [alert], message_from)
     }
 
     /// Every try to deliver a message, in order.
@@ -162,25 +153,17 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn tries_of(&self, message: i64) -> Result<Vec<Try>, StoreError> {
-        let mut statement = self
-            .connection
-            .prepare_cached(
-                "SELECT attempt, at_ms, ended_ms, error FROM delivery \
-                 WHERE message = ?1 ORDER BY attempt",
-            )
-            .reading()?;
-        let rows = statement
-            .query_map([message], |row| {
-                let ended: Option<i64> = row.get(2)?;
-                Ok(Try {
-                    attempt: row.get(0)?,
-                    at: Instant::from_millis(row.get(1)?),
-                    ended: ended.map(Instant::from_millis),
-                    error: row.get(3)?,
-                })
+        let sql = "SELECT attempt, at_ms, ended_ms, error FROM delivery \
+                   WHERE message = ?1 ORDER BY attempt";
+        self.rows(sql, [message], |row| {
+            let ended: Option<i64> = row.get(2)?;
+            Ok(Try {
+                attempt: row.get(0)?,
+                at: Instant::from_millis(row.get(1)?),
+                ended: ended.map(Instant::from_millis),
+                error: row.get(3)?,
             })
-            .reading()?;
-        rows.collect::<Result<_, _>>().reading()
+        })
     }
 
     /// How many messages wait, and how many were given up and not told in a
@@ -202,29 +185,22 @@ impl Store {
     pub fn undelivered_by_channel(
         &self,
     ) -> Result<Vec<Undelivered>, StoreError> {
-        let mut statement = self
-            .connection
-            .prepare_cached(
-                "SELECT channel, count(*) FILTER (WHERE given_up_ms IS NULL), \
-                 count(*) FILTER (WHERE given_up_ms IS NOT NULL) FROM outbox \
-                 WHERE taken_ms IS NULL AND told_in IS NULL \
-                 GROUP BY channel ORDER BY channel",
-            )
-            .reading()?;
+        let sql = "SELECT channel, \
+                   count(*) FILTER (WHERE given_up_ms IS NULL), \
+                   count(*) FILTER (WHERE given_up_ms IS NOT NULL) \
+                   FROM outbox WHERE taken_ms IS NULL AND told_in IS NULL \
+                   GROUP BY channel ORDER BY channel";
         let count = |row: &Row<'_>, column| -> Result<u64, rusqlite::Error> {
             let n: i64 = row.get(column)?;
             Ok(u64::try_from(n).unwrap_or_default())
         };
-        let rows = statement
-            .query_map([], |row| {
-                Ok(Undelivered {
-                    channel: row.get(0)?,
-                    waiting: count(row, 1)?,
-                    given_up: count(row, 2)?,
-                })
+        self.rows(sql, [], |row| {
+            Ok(Undelivered {
+                channel: row.get(0)?,
+                waiting: count(row, 1)?,
+                given_up: count(row, 2)?,
             })
-            .reading()?;
-        rows.collect::<Result<_, _>>().reading()
+        })
     }
 
     /// Messages that wait although they were tried three times and more,
@@ -390,9 +366,7 @@ impl Store {
             "SELECT * FROM outbox WHERE channel = ?1 AND {WAITS} \
              AND held_ms IS NOT NULL AND attempts = 0 ORDER BY id"
         );
-        let mut statement = self.connection.prepare_cached(&sql).reading()?;
-        let rows = statement.query_map([channel], message_from).reading()?;
-        rows.collect::<Result<_, _>>().reading()
+        self.rows(&sql, [channel], message_from)
     }
 
     /// Lets go of what a channel kept back; with a summary, that tells
@@ -463,16 +437,9 @@ impl Store {
     /// # Errors
     /// [`StoreError`].
     pub fn given_up(&self, channel: &str) -> Result<Vec<String>, StoreError> {
-        let mut statement = self
-            .connection
-            .prepare_cached(
-                "SELECT body FROM outbox WHERE channel = ?1 \
-                 AND given_up_ms IS NOT NULL AND told_in IS NULL ORDER BY id",
-            )
-            .reading()?;
-        let rows =
-            statement.query_map([channel], |row| row.get(0)).reading()?;
-        rows.collect::<Result<_, _>>().reading()
+        let sql = "SELECT body FROM outbox WHERE channel = ?1 \
+                   AND given_up_ms IS NOT NULL AND told_in IS NULL ORDER BY id";
+        self.rows(sql, [channel], |row| row.get(0))
     }
 
     /// The waiting summary of what a channel gave up, if there is one.

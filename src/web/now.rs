@@ -36,7 +36,7 @@ pub(crate) fn page(desk: &Desk) -> Result<Answer, StoreError> {
         (live_line(Some(&alerts_mark(desk)?)))
         @if !lasting.is_empty() {
             section.card.trouble aria-label="Alerts" {
-                (alerts::list(desk, &lasting))
+                (alerts::list(desk, &lasting)?)
             }
         }
         @for trouble in &troubles { p.message.trouble { (trouble) } }

@@ -16,7 +16,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, Ordering};
 use std::time::{Duration, Instant as Monotonic};
 
-use vernalog::daemon::clock::Clock;
+use vernalog::daemon::clock::{Clock, LOOK};
 use vernalog::daemon::telling::Telling;
 use vernalog::daemon::{Plan, Running, start};
 use vernalog::observation::{Message, Name};
@@ -130,6 +130,7 @@ async fn daemon(data: &Path, port: u16, now: &Arc<AtomicI64>) -> Running {
             let passed = steady.load(Ordering::SeqCst) - NOON;
             Duration::from_millis(u64::try_from(passed).unwrap())
         }),
+        look: LOOK,
     };
     let plan = Plan {
         data: data.to_owned(),

@@ -3,6 +3,8 @@
 
 mod bad_input;
 mod chaos;
+mod encrypted;
+mod kept_states;
 mod manners;
 mod story;
-mod ways;
+pub(crate) mod ways;

@@ -2,6 +2,7 @@
 //! would not take; shut to everybody else.
 
 mod accessible;
+mod alert_seen;
 mod browser;
 mod counting;
 mod forms;

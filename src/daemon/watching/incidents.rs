@@ -1,8 +1,10 @@
 //! How many incidents are found, how soon, and how many alerts are false: on
 //! invented seasons with incidents put into them, and on the demo's own.
 //!
-//! The usual watches of each kind of place are judged, not tuned ones. The
-//! full size is
+//! The usual watches of each kind of place are judged, not tuned ones, on
+//! seasons that nobody looked at while rules and watches were made (those
+//! were made with seeds up to 40 and from 10,001 on; `VERNALOG_FIRST_SEED`
+//! begins elsewhere). The full size is
 //! `VERNALOG_LONG=1 cargo test --release --lib incidents -- --nocapture`.
 
 use std::collections::BTreeMap;
@@ -24,6 +26,8 @@ use crate::trial::entry::{QuantityWord, Statement};
 use crate::units::Instant;
 
 const HOUR: f64 = 3_600_000.0;
+/// The first of the seasons that are reported.
+const FIRST_SEED: u64 = 20_001;
 
 /// Something that happened, and what should tell it.
 struct Happened {
@@ -85,6 +89,16 @@ fn season(seed: u64) -> (SeasonPlan, Vec<Happened>, Instant, Instant) {
     let (from, to) =
         note("dial knocked to frost", at(29.0), 20.0, cold, fridge, 200.0);
     incidents.push(Incident::DialTurned { from, to, degrees: -6.5 });
+    let (still_from, still_to) = note(
+        "thermometer stuck",
+        at(21.0),
+        40.0,
+        &["sensor"],
+        "stair-landing",
+        6.0,
+    );
+    note("sensor soaked", at(31.0), 12.0, &["sensor"], "airing-shelf", 6.0);
+    note("many short openings", at(32.5), 14.0, warm, fridge, 30.0);
     note("humid fridge", at(39.0), 10.0, &["range"], fridge, 10.0);
     let noon = start.plus_hours(8.0 * 24.0 + 12.0);
     note("sill cooking", noon, 3.0, &["range"], "south-sill", 6.0);
@@ -108,9 +122,14 @@ fn season(seed: u64) -> (SeasonPlan, Vec<Happened>, Instant, Instant) {
     for board in &mut plan.boards {
         board.faults = vec![Fault::Silent { from: cut_from, to: cut_to }];
         match board.name.as_str() {
-            "board-landing" => board
-                .faults
-                .push(Fault::Silent { from: dead_from, to: dead_to }),
+            "board-landing" => board.faults.extend([
+                Fault::Silent { from: dead_from, to: dead_to },
+                Fault::Stuck {
+                    quantity: Quantity::Temperature,
+                    from: still_from,
+                    to: still_to,
+                },
+            ]),
             "board-sill" => board.faults.push(Fault::Stuck {
                 quantity: Quantity::Humidity,
                 from: stuck_from,
@@ -122,7 +141,8 @@ fn season(seed: u64) -> (SeasonPlan, Vec<Happened>, Instant, Instant) {
     (plan, happened, start, end)
 }
 
-/// What is put into readings afterwards: damp in the fridge, heat on a sill.
+/// What is put into readings afterwards: damp and short openings in the
+/// fridge, heat on a sill, fog on a sensor.
 fn changed(
     series: &Series,
     reading: Reading,
@@ -136,6 +156,16 @@ fn changed(
         match (one.what, series.board.as_str(), series.quantity) {
             ("humid fridge", "board-fridge", Quantity::Humidity) => {
                 reading.value = (reading.value + 8.0).min(99.6);
+            }
+            ("sensor soaked", "board-airing", Quantity::Humidity) => {
+                reading.value = 99.9;
+            }
+            ("many short openings", "board-fridge", Quantity::Temperature) => {
+                // 25 minutes in each hour.
+                let minute = reading.at.millis_since(one.from) / 60_000 % 60;
+                if minute < 25 {
+                    reading.value += 5.0;
+                }
             }
             ("sill cooking", "board-sill", Quantity::Temperature) => {
                 let part = reading.at.millis_since(one.from) as f64
@@ -249,12 +279,15 @@ fn belongs(row: &AlertRow, one: &Happened) -> bool {
 
 #[test]
 fn incidents_are_found_and_false_alerts_are_rare() {
-    let seasons =
+    let seasons: u64 =
         if std::env::var_os("VERNALOG_LONG").is_some() { 200 } else { 2 };
     let (mut found, mut false_alerts) =
         (BTreeMap::<&str, Tally>::new(), BTreeMap::<String, usize>::new());
     let mut days = 0.0;
-    for seed in 1..=seasons {
+    let first = std::env::var("VERNALOG_FIRST_SEED")
+        .map_or(FIRST_SEED, |seed| seed.parse().expect("a number"));
+    say(&format!("seeds {first} to {}", first + seasons - 1));
+    for seed in first..first + seasons {
         let (plan, happened, from, to) = season(seed);
         let grown = plan.grow();
         let told = watched(&grown, &happened, from, to);
@@ -297,18 +330,12 @@ fn incidents_are_found_and_false_alerts_are_rare() {
     let a_month = n_false as f64 / days * 30.0;
     say(&format!("false alerts: {a_month:.2} a month; {false_alerts:?}"));
     for (what, tally) in &found {
-        // A sensor that stands still is contradicted only by a temperature
-        // that moves, see `decode::watchful`; on dull days it does not.
-        let missed = match *what {
-            "sensor stuck" => tally.happened / 4,
-            _ => 0,
-        };
-        assert!(tally.delays.len() + missed >= tally.happened, "{what}");
+        assert_eq!(tally.delays.len(), tally.happened, "{what}");
     }
     assert!(a_month < 1.0, "{a_month}");
 }
 
-/// The demo's own three incidents, by the usual watches.
+/// The demo's own incidents, by the usual watches.
 #[test]
 fn the_incidents_of_the_demo_are_found() {
     let season = rowan_plan(DEMO_SEED).grow();
@@ -331,7 +358,15 @@ fn the_incidents_of_the_demo_are_found() {
         about: "board-landing",
         aftermath: 1.0,
     };
-    for one in [door, dead] {
+    let still = Happened {
+        what: "thermometer stuck",
+        from: at(2026, 3, 17, 2, 5),
+        to: at(2026, 3, 18, 21, 15),
+        kinds: &["sensor"],
+        about: "airing-shelf",
+        aftermath: 1.0,
+    };
+    for (one, within) in [(door, 1.5), (dead, 1.5), (still, 13.0)] {
         let (from, to) = (one.from.plus_hours(-96.0), one.to.plus_hours(24.0));
         let told = watched(&season, &[], from, to);
         let first = told
@@ -341,7 +376,7 @@ fn the_incidents_of_the_demo_are_found() {
         let row = first.unwrap_or_else(|| panic!("{} not found", one.what));
         let hours = row.raised.millis_since(one.from) as f64 / HOUR;
         say(&format!("demo: {} found after {hours:.1} h", one.what));
-        assert!(hours < 1.5, "{hours}");
+        assert!(hours < within, "{hours}");
     }
 }
 

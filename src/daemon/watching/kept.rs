@@ -26,6 +26,13 @@ pub(super) fn understood<T: DeserializeOwned>(
     serde_json::from_str(text?).ok()
 }
 
+/// How a watch stands by what was kept of it, and since when.
+pub(crate) fn standing_of(kept: &str) -> Option<(Standing, Instant)> {
+    let kept: WatchInFile = serde_json::from_str(kept).ok()?;
+    let standing = from_word(&Standing::WORDS, &kept.standing).ok()?;
+    Some((standing, kept.since))
+}
+
 /// A watch as kept, without its window.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub(super) struct WatchInFile {

@@ -16,7 +16,7 @@ mod scene;
 #[cfg(test)]
 mod tests;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -27,6 +27,7 @@ use crate::alert::wording::{watch_alert, watch_key};
 use crate::alert::{
     AlertId, AlertKind, Event, Input, Severity, Side, silent_after,
 };
+pub(crate) use crate::daemon::watching::kept::standing_of;
 use crate::daemon::watching::kept::{WatchInFile, in_file, understood};
 use crate::daemon::watching::silences::Silences;
 use crate::daemon::watching::surroundings::Surroundings;
@@ -91,6 +92,7 @@ impl Watching {
         store: &Store,
         zone: Tz,
         channels: Vec<String>,
+        most_an_hour: usize,
         now: Instant,
     ) -> Result<(Self, WatchStep), StoreError> {
         let kept = store.watch_states()?;
@@ -100,7 +102,7 @@ impl Watching {
             watches: BTreeMap::new(),
             silences: Silences::new(&kept, now),
             surroundings: Surroundings::default(),
-            telling: Telling::new(zone, channels, &kept),
+            telling: Telling::new(zone, channels, most_an_hour, &kept),
             sunlit: BTreeMap::new(),
         };
         let step = watching.reload(store, now)?;
@@ -170,6 +172,7 @@ impl Watching {
         mut state: WatchState,
         now: Instant,
     ) -> Result<(), StoreError> {
+        let before = WatchInFile::from(&state).without_newest();
         let recent = now.plus_hours(-JUDGED_AGAIN_HOURS);
         let known = state.newest.map_or(recent, |newest| newest.max(recent));
         let from = known.plus_millis(-2 * course::memory(&watch));
@@ -185,6 +188,12 @@ impl Watching {
         }
         let from = readings.get(judged).map_or(now, |reading| reading.at);
         state = course::resumed(state, from, silent_after);
+        // What nobody knows any more must not be kept as known.
+        let after = WatchInFile::from(&state);
+        if after.without_newest() != before {
+            let name = watch_key(&key.0, key.1, key.2);
+            step.states.push((name, in_file(&after)));
+        }
         self.watches.insert(key.clone(), (watch, state));
         for reading in &readings[judged..] {
             self.step_watch(step, &key, Input::Reading(*reading));
@@ -209,15 +218,16 @@ impl Watching {
         step
     }
 
-    /// The store took nothing since an instant, and does again.
+    /// The store took nothing since an instant, and does again. Channels
+    /// that know of it are told of its end only.
     pub(crate) fn stored_again(
         &mut self,
         since: Instant,
+        told: &BTreeSet<String>,
         now: Instant,
     ) -> WatchStep {
-        let mut step = WatchStep::default();
-        surroundings::stored_again(&mut step, &mut self.telling, since, now);
-        step
+        let at = (since, now);
+        surroundings::stored_again(&mut self.telling, told, at)
     }
 
     /// Notes by which door boards come in.

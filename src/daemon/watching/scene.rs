@@ -6,6 +6,7 @@
 
 use std::sync::Arc;
 
+use crate::daemon::telling::MOST_AN_HOUR;
 use crate::daemon::watching::{Outside, Watching};
 use crate::observation::{Name, Quality, Quantity, Reading, Series};
 use crate::store::{Access, AlertRow, Keep, Records, Store, WatchStep};
@@ -71,13 +72,7 @@ impl Scene {
     pub(super) fn restart(&mut self) {
         let unstored = std::mem::take(&mut self.unstored);
         self.store.import_readings(&unstored).unwrap();
-        let (watching, step) = Watching::new(
-            &self.store,
-            chrono_tz::Europe::Dublin,
-            vec!["test".to_owned()],
-            self.now,
-        )
-        .unwrap();
+        let (watching, step) = begun(&self.store, self.now);
         self.watching = watching;
         self.take(step);
     }
@@ -138,11 +133,15 @@ impl Scene {
 }
 
 fn watching(store: &Store, now: Instant) -> Watching {
-    let zone = chrono_tz::Europe::Dublin;
-    let channels = vec!["test".to_owned()];
-    let (watching, step) = Watching::new(store, zone, channels, now).unwrap();
+    let (watching, step) = begun(store, now);
     assert!(step.is_empty(), "a fresh house tells nothing");
     watching
+}
+
+fn begun(store: &Store, now: Instant) -> (Watching, WatchStep) {
+    let zone = chrono_tz::Europe::Dublin;
+    let channels = vec!["test".to_owned()];
+    Watching::new(store, zone, channels, MOST_AN_HOUR, now).unwrap()
 }
 
 fn record(

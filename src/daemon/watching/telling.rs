@@ -18,9 +18,6 @@ use crate::store::{AlertRow, WatchStep};
 use crate::trial::entry::word_of;
 use crate::units::Instant;
 
-/// So many alerts an hour are told; urgent ones up to a few more.
-const MOST_AN_HOUR: usize = 12;
-const MOST_URGENT_AN_HOUR: usize = 30;
 /// It is calm again when no more than this were told within the hour.
 const CALM: usize = 3;
 const HOUR: i64 = 3_600_000;
@@ -42,6 +39,9 @@ pub(super) enum Tell {
 pub(super) struct Telling {
     pub(super) zone: Tz,
     channels: Vec<String>,
+    /// So many alerts an hour are told; with the urgent two and a half times
+    /// as many.
+    most_an_hour: usize,
     /// Alerts that last and were not told.
     withheld: BTreeSet<String>,
     /// When alerts were told, within the last hour.
@@ -60,12 +60,14 @@ impl Telling {
     pub(super) fn new(
         zone: Tz,
         channels: Vec<String>,
+        most_an_hour: usize,
         kept: &BTreeMap<String, String>,
     ) -> Self {
         let kept: Option<InFile> = understood(kept.get(KEY));
         let (withheld, storm) =
             kept.map_or_else(Default::default, |k| (k.withheld, k.storm));
-        Self { zone, channels, withheld, told: VecDeque::new(), storm }
+        let told = VecDeque::new();
+        Self { zone, channels, most_an_hour, withheld, told, storm }
     }
 
     /// Whether an alert that lasts was not told.
@@ -121,8 +123,8 @@ impl Telling {
     fn is_too_much(&mut self, severity: Severity, at: Instant) -> bool {
         self.told.retain(|told| at.millis_since(*told).abs() < HOUR);
         let most = match severity {
-            Severity::Normal => MOST_AN_HOUR,
-            Severity::Urgent => MOST_URGENT_AN_HOUR,
+            Severity::Normal => self.most_an_hour,
+            Severity::Urgent => self.most_an_hour.saturating_mul(5) / 2,
         };
         self.told.len() >= most
     }

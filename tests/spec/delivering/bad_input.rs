@@ -125,8 +125,14 @@ async fn bad_channels_are_told_at_the_start_and_in_status_and_others_go_on() {
     let status = home.run("status").stdout();
     let log = home.read("log");
     for (in_status, in_log) in [
-        ("not used: channel \"address\": `to` is \"rowan\"", "no mail address"),
-        ("not used: channel \"webhook\"", "neither http:// nor https://"),
+        (
+            "in the settings: channel \"address\": `to` is \"rowan\"",
+            "no mail address",
+        ),
+        (
+            "in the settings: channel \"webhook\"",
+            "neither http:// nor https://",
+        ),
         (
             "nobody-there: does not work: cannot talk to",
             "cannot talk to the mail",

@@ -4,6 +4,7 @@
 
 use chrono::NaiveTime;
 use serde_json::Value;
+use vernalog::alert::preset::plain;
 use vernalog::alert::telling::Answer;
 use vernalog::alert::{Alert, AlertId, AlertKind, Change, Severity};
 use vernalog::daemon::heartbeat;
@@ -11,7 +12,7 @@ use vernalog::notify::body::AlertJson;
 use vernalog::notify::{Settings, channels};
 use vernalog::observation::Quantity;
 use vernalog::store::{Access, AlertRow, NewAnswer, Store, WatchStep};
-use vernalog::trial::entry::word_of;
+use vernalog::trial::entry::{Rule, Statement, Watch, word_of};
 
 use crate::support::house::{Daemon, House, name, sample, topic, until_true};
 use crate::support::peer::{Peer, puback, publish};
@@ -291,6 +292,49 @@ async fn the_urgent_is_repeated_until_seen_and_told_again_when_worse() {
     house.stop().await;
 }
 
+/// The whole way: a board's readings, an answer, and readings further out.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn what_was_seen_is_told_again_when_readings_are_further_out() {
+    let mut house = Telling::new().await;
+    house.home.place(PLACE);
+    house.home.record(vec![Statement::Watch(Watch {
+        mean_minutes: 0,
+        for_minutes: 0,
+        high: Some(7.0),
+        ..plain(&name(PLACE), Quantity::Temperature, Rule::Range)
+    })]);
+    house.start().await;
+    let inlet = house.daemon.as_ref().unwrap().inlet();
+    let mut peer = Peer::welcome(inlet, "a").await;
+    let mut told = Vec::new();
+    for (seq, (value, then)) in (0_u64..).zip([
+        (9.0, Some(("raised", "stair-landing"))),
+        (9.2, None),
+        (13.0, Some(("lasts", "stair-landing"))),
+        (13.1, None),
+        (4.0, Some(("cleared", "stair-landing"))),
+    ]) {
+        let up = i64::try_from(seq).unwrap() * 600 + 10;
+        let payload = sample("k3v9q0tz1x", seq, up, value);
+        peer.send(&publish(7, &topic(PLACE), &payload)).await;
+        peer.expect(&puback(7)).await;
+        house.pass(600).await;
+        told.extend(then);
+        house.until_told(&told).await;
+        if value == 9.0 {
+            let now = house.home.clock.now();
+            let id = house.store().alerts(now).unwrap().remove(0).id;
+            house.answer(&id, Answer::Seen);
+        }
+    }
+    let worse = house.endpoint.taken()[1].json();
+    assert_eq!(worse["value"], 13.0);
+    let text = worse["text"].as_str().unwrap();
+    assert!(text.contains("become worse since somebody answered"), "{text}");
+    assert!(text.contains("13.0 °C"), "{text}");
+    house.stop().await;
+}
+
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn a_daily_message_tells_each_place_once_a_day() {
     let mut house = Telling::new().await;
@@ -340,7 +384,10 @@ async fn the_heart_beats_only_while_something_is_written() {
     let heartbeat = settings.understood(&[], std::path::Path::to_owned);
     house.home.telling.heartbeat = Some(heartbeat.unwrap());
     house.start().await;
-    let beats = |house: &Telling| house.endpoint.taken().len();
+    let beats = |house: &Telling| {
+        let taken = house.endpoint.taken();
+        taken.iter().filter(|t| t.head.starts_with("POST /alive")).count()
+    };
     house.pass(60).await;
     until_true("a first beat", || beats(&house) == 1).await;
     let beat = house.endpoint.taken()[0].json();
@@ -351,13 +398,25 @@ async fn the_heart_beats_only_while_something_is_written() {
     house.pass(300).await;
     until_true("a second beat", || beats(&house) == 2).await;
 
-    // Somebody holds the data file: nothing can be written.
+    // The data file takes the daemon's word no more; it is counted how often
+    // that was tried (FAIL keeps what the trigger wrote before it).
     let file = rusqlite::Connection::open(house.home.data()).unwrap();
-    file.execute_batch("BEGIN IMMEDIATE").unwrap();
-    house.home.clock.pass(600);
-    tokio::time::sleep(std::time::Duration::from_secs(6)).await;
+    file.execute_batch(
+        "CREATE TABLE tried (n INTEGER); \
+         CREATE TRIGGER refuse BEFORE INSERT ON daemon_says BEGIN \
+         INSERT INTO tried VALUES (1); \
+         SELECT RAISE(FAIL, 'refused by a test'); END;",
+    )
+    .unwrap();
+    for time in 1..=3 {
+        house.home.clock.pass(600);
+        until_true("the daemon tries to write", || {
+            house.home.number("SELECT count(*) FROM tried") >= time
+        })
+        .await;
+    }
     assert_eq!(beats(&house), 2, "nothing was written");
-    file.execute_batch("ROLLBACK").unwrap();
+    file.execute_batch("DROP TRIGGER refuse").unwrap();
     house.pass(60).await;
     until_true("a third beat", || beats(&house) == 3).await;
     house.stop().await;

@@ -6,13 +6,12 @@ use vernalog::notify::{Channel, Settings, channels, webhook};
 use vernalog::observation::Quantity;
 use vernalog::units::Instant;
 
-use crate::support::broker::{Broker, mosquitto_sub};
-use crate::support::house::{name, until};
+use crate::support::house::name;
 use crate::support::receivers::{Does, Endpoint, MailServer, PASSWORD, USER};
 use crate::support::secret;
 
 /// The channel that these settings describe.
-pub(super) fn channel(text: &str) -> Channel {
+pub(crate) fn channel(text: &str) -> Channel {
     let settings: Settings = toml::from_str(text).unwrap();
     let (mut good, bad) = channels(vec![settings]);
     assert_eq!(bad, []);
@@ -138,32 +137,4 @@ async fn a_webhook_posts_the_documented_json_signed_and_follows_nothing() {
     let taken = endpoint.taken();
     assert_eq!(taken.len(), 2);
     assert_eq!(taken[0].json()["message"], taken[1].json()["message"]);
-}
-
-#[tokio::test]
-async fn a_broker_keeps_the_state_of_the_watch_for_whoever_comes_later() {
-    let broker = Broker::start();
-    let out = channel(&format!(
-        "kind = \"mqtt\"\nhost = \"127.0.0.1\"\nport = {}\n",
-        broker.port
-    ));
-    out.try_out().await.unwrap();
-    let raised = warm_sill(1);
-    out.send(&raised, None).await.unwrap();
-    let topic = "vernalog/host/watches/south-sill-temperature";
-    let kept = mosquitto_sub(broker.port, topic);
-    assert_eq!(kept, raised.to_line().trim_end());
-    // Not kept: whoever comes later is not told old alerts as new.
-    assert_eq!(mosquitto_sub(broker.port, "vernalog/host/alerts"), "");
-
-    let mut over = raised.clone();
-    over.state = "cleared".to_owned();
-    out.send(&over, None).await.unwrap();
-    let kept = until("the state is replaced", || {
-        let kept = mosquitto_sub(broker.port, topic);
-        kept.contains("cleared").then_some(kept)
-    });
-    assert_eq!(kept.await, over.to_line().trim_end());
-    let broker_of = out.broker().unwrap();
-    broker_of.beat("{}").await.unwrap();
 }

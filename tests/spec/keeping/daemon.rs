@@ -11,7 +11,7 @@ use std::time::{Duration, Instant as Monotonic};
 use chrono::NaiveTime;
 use chrono_tz::Europe::Dublin;
 use tempfile::TempDir;
-use vernalog::daemon::clock::Clock;
+use vernalog::daemon::clock::{Clock, LOOK};
 use vernalog::daemon::telling::Telling;
 use vernalog::daemon::{DaemonError, Plan, Running, backups, start};
 use vernalog::store::{Access, Store};
@@ -64,6 +64,7 @@ impl Stepped {
                 let millis = steady.load(Ordering::SeqCst);
                 Duration::from_millis(u64::try_from(millis).unwrap())
             }),
+            look: LOOK,
         }
     }
 

@@ -1,9 +1,11 @@
 //! Debian's mosquitto on a free loopback port, with persistence.
 
 use std::fs;
+use std::io::{BufRead, BufReader};
 use std::net::TcpListener;
 use std::path::PathBuf;
 use std::process::{Child, Command, Stdio};
+use std::sync::{Arc, Mutex};
 use std::time::{Duration, Instant};
 
 const MISSING: &str = "install it: apt-get install mosquitto mosquitto-clients";
@@ -52,6 +54,19 @@ impl Broker {
         broker.file("users", "");
         broker.go();
         broker
+    }
+
+    /// Lets somebody in, by the file `users` in its folder.
+    pub(crate) fn user(&self, name: &str, password: &str) {
+        let file = self.folder.path().join("users");
+        let made = Command::new(program("mosquitto_passwd"))
+            .args(["-c", "-b"])
+            .arg(&file)
+            .args([name, password])
+            .stderr(Stdio::null())
+            .status()
+            .expect("it runs");
+        assert!(made.success());
     }
 
     /// A broker that does not run yet.
@@ -111,6 +126,14 @@ impl Broker {
         child.wait().expect("it ends");
     }
 
+    /// It stands still with its connections open, or goes on.
+    pub(crate) fn freezes(&self, freezes: bool) {
+        use rustix::process::{Pid, Signal, kill_process};
+        let child = self.child.as_ref().expect("it runs");
+        let signal = if freezes { Signal::STOP } else { Signal::CONT };
+        kill_process(Pid::from_child(child), signal).expect("it can be told");
+    }
+
     /// Ends it the hard way; sessions that were not saved are lost.
     pub(crate) fn kill(&mut self) {
         if let Some(mut child) = self.child.take() {
@@ -134,15 +157,78 @@ pub(crate) fn mosquitto_pub(port: u16, arguments: &[&str]) -> Command {
     command
 }
 
-/// What the broker keeps under a topic; empty when it keeps nothing.
-pub(crate) fn mosquitto_sub(port: u16, topic: &str) -> String {
-    let port = port.to_string();
-    let output = Command::new(program("mosquitto_sub"))
-        .args(["-h", "127.0.0.1", "-p", &port, "-t", topic])
-        .args(["--retained-only", "-C", "1", "-W", "1"])
-        .output()
-        .expect("it runs");
-    String::from_utf8(output.stdout).unwrap().trim_end().to_owned()
+/// `mosquitto_sub` with this login, whose lines come as they are written.
+fn mosquitto_sub(port: u16, login: &[&str], topics: &[&str]) -> Command {
+    let mut command = Command::new("stdbuf");
+    command.arg("-oL").arg(program("mosquitto_sub"));
+    command.args(["-h", "127.0.0.1", "-p", &port.to_string(), "-v"]);
+    command.args(topics.iter().flat_map(|topic| ["-t", topic]));
+    command.args(login);
+    command.stdout(Stdio::piped()).stderr(Stdio::null());
+    command
+}
+
+/// What the broker keeps under a filter, one payload a line.
+pub(crate) fn kept(port: u16, login: &[&str], filter: &str) -> Vec<String> {
+    // What is kept comes in the order of the filters.
+    const END: &str = "end";
+    let end = mosquitto_pub(port, &["-r", "-q", "1", "-t", END, "-m", "."])
+        .args(login)
+        .status();
+    assert!(end.expect("it runs").success());
+    let mut child =
+        mosquitto_sub(port, login, &[filter, END]).spawn().expect("it runs");
+    let lines = BufReader::new(child.stdout.take().expect("a pipe")).lines();
+    let kept = lines
+        .map_while(Result::ok)
+        .take_while(|line| line != "end .")
+        .filter_map(|line| Some(line.split_once(' ')?.1.to_owned()))
+        .collect();
+    drop(child.kill());
+    drop(child.wait());
+    kept
+}
+
+/// Somebody who listens at a broker; gone when dropped.
+pub(crate) struct Listener {
+    heard: Arc<Mutex<Vec<String>>>,
+    child: Child,
+}
+
+impl Listener {
+    /// Waits until the broker has taken the subscription.
+    pub(crate) fn start(port: u16, login: &[&str], filter: &str) -> Self {
+        let mut child = mosquitto_sub(port, login, &[filter])
+            .arg("-d")
+            .spawn()
+            .expect("it runs");
+        let mut lines =
+            BufReader::new(child.stdout.take().expect("a pipe")).lines();
+        while !lines.next().expect("a line").unwrap().contains("Subscribed") {}
+        let heard = Arc::new(Mutex::new(Vec::new()));
+        let hearing = Arc::clone(&heard);
+        std::thread::spawn(move || {
+            for line in lines.map_while(Result::ok) {
+                // The rest is talk of the program.
+                if line.starts_with("vernalog/") {
+                    hearing.lock().unwrap().push(line);
+                }
+            }
+        });
+        Self { heard, child }
+    }
+
+    /// Topic and payload of each message so far.
+    pub(crate) fn heard(&self) -> Vec<String> {
+        self.heard.lock().unwrap().clone()
+    }
+}
+
+impl Drop for Listener {
+    fn drop(&mut self) {
+        drop(self.child.kill());
+        drop(self.child.wait());
+    }
 }
 
 /// Publishes with QoS 1 and waits for the acknowledgement.

@@ -53,6 +53,7 @@ impl StillClock {
                 let passed = passed.load(Ordering::SeqCst);
                 Duration::from_millis(u64::try_from(passed).unwrap())
             }),
+            look: Duration::from_millis(50),
         }
     }
 }

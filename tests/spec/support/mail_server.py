@@ -1,6 +1,6 @@
-"""A mail server that wants STARTTLS and a login, for the tests of alerts.
+"""A mail server that wants encryption and a login, for the tests of alerts.
 
-Arguments: folder, user, password. The folder has cert.pem and key.pem; the
+Arguments: folder, user, password, and "starttls" or "tls". The folder has cert.pem and key.pem; the
 file "mode" there says what to do with the next mail: "take" (or no file),
 "refuse", or "chance SEED": then a seeded coin decides between taking it,
 refusing it for now, closing without having taken it, and taking it but
@@ -19,7 +19,7 @@ import sys
 
 from aiosmtpd.smtp import SMTP, AuthResult, LoginPassword
 
-folder, user, password = sys.argv[1:]
+folder, user, password, encryption = sys.argv[1:]
 folder = pathlib.Path(folder)
 chance = None
 
@@ -35,7 +35,7 @@ class Handler:
     async def handle_DATA(self, server, session, envelope):
         what = choose()
         if what in ("take", "lose the answer"):
-            take(session, envelope, what)
+            take(session, envelope, what, is_encrypted(server, session))
         if what == "take":
             return "250 taken"
         if what == "refuse":
@@ -57,7 +57,7 @@ def choose():
     )[0]
 
 
-def take(session, envelope, what):
+def take(session, envelope, what, encrypted):
     mail = email.message_from_bytes(
         envelope.original_content, policy=email.policy.default
     )
@@ -65,7 +65,7 @@ def take(session, envelope, what):
         {
             "answered": what == "take",
             "hello": session.host_name,
-            "encrypted": session.ssl is not None,
+            "encrypted": encrypted,
             "login": session.authenticated,
             "from": envelope.mail_from,
             "to": envelope.rcpt_tos,
@@ -80,22 +80,33 @@ def take(session, envelope, what):
         file.write(line + "\n")
 
 
+def is_encrypted(server, session):
+    ssl_object = server.transport.get_extra_info("ssl_object")
+    return session.ssl is not None or ssl_object is not None
+
+
 async def main():
     context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
     context.load_cert_chain(folder / "cert.pem", folder / "key.pem")
+
+    begun_in_clear = encryption == "starttls"
 
     def serve():
         return SMTP(
             Handler(),
             hostname="mail.test",
-            tls_context=context,
-            require_starttls=True,
+            tls_context=context if begun_in_clear else None,
+            require_starttls=begun_in_clear,
             authenticator=login,
             auth_required=True,
+            # It is encrypted already, which the library does not see.
+            auth_require_tls=begun_in_clear,
         )
 
     loop = asyncio.get_running_loop()
-    server = await loop.create_server(serve, "127.0.0.1", 0)
+    server = await loop.create_server(
+        serve, "127.0.0.1", 0, ssl=None if begun_in_clear else context
+    )
     print(server.sockets[0].getsockname()[1], flush=True)
     await server.serve_forever()
 

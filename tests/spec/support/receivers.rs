@@ -1,9 +1,10 @@
-//! Those who get alerts: a mail server with STARTTLS and a login, and an
+//! Those who get alerts: a mail server with a login, a web server, and an
 //! HTTP endpoint that can be made to fail in every way.
 
 use std::fs;
 use std::io::{BufRead, BufReader};
 use std::net::SocketAddr;
+use std::ops::Deref;
 use std::path::PathBuf;
 use std::process::{Child, Command, Stdio};
 use std::sync::{Arc, Mutex};
@@ -18,34 +19,33 @@ use tokio::net::{TcpListener, TcpStream};
 pub(crate) const USER: &str = "rowan";
 pub(crate) const PASSWORD: &str = "moist-chill-42";
 
-/// A mail server; killed when dropped.
-pub(crate) struct MailServer {
+/// A server in Python; killed when dropped.
+pub(crate) struct Server {
     folder: tempfile::TempDir,
     pub(crate) port: u16,
     child: Child,
 }
 
-impl MailServer {
-    /// Starts Debian's python3-aiosmtpd and waits until it listens.
-    pub(crate) fn start() -> Self {
+impl Server {
+    /// Starts one of the scripts beside this file, with a folder that has a
+    /// certificate for `localhost`, and waits until it listens.
+    fn start(script: &str, arguments: &[&str]) -> Self {
         let folder = tempfile::tempdir().unwrap();
         let names = vec!["localhost".to_owned()];
         let made = rcgen::generate_simple_self_signed(names).unwrap();
         fs::write(folder.path().join("cert.pem"), made.cert.pem()).unwrap();
         let key = made.signing_key.serialize_pem();
         fs::write(folder.path().join("key.pem"), key).unwrap();
-        let script = concat!(
-            env!("CARGO_MANIFEST_DIR"),
-            "/tests/spec/support/mail_server.py"
-        );
+        let support =
+            concat!(env!("CARGO_MANIFEST_DIR"), "/tests/spec/support");
         let mut child = Command::new("/usr/bin/python3")
-            .arg(script)
+            .arg(format!("{support}/{script}"))
             .arg(folder.path())
-            .args([USER, PASSWORD])
+            .args(arguments)
             .stdout(Stdio::piped())
             .stderr(Stdio::null())
             .spawn()
-            .expect("install it: apt-get install python3-aiosmtpd");
+            .expect("install it: apt-get install python3");
         let mut line = String::new();
         BufReader::new(child.stdout.take().unwrap())
             .read_line(&mut line)
@@ -57,20 +57,12 @@ impl MailServer {
         Self { folder, port, child }
     }
 
-    /// What it does from now on: `take`, `refuse` or `chance SEED`.
-    pub(crate) fn mode(&self, mode: &str) {
-        let file = self.folder.path().join("mode");
-        let new = self.folder.path().join("mode.new");
-        fs::write(&new, mode).unwrap();
-        fs::rename(new, file).unwrap();
-    }
-
     /// The certificate to believe.
     pub(crate) fn ca(&self) -> PathBuf {
         self.folder.path().join("cert.pem")
     }
 
-    /// Every mail it took, in order.
+    /// Everything it took, in order.
     pub(crate) fn taken(&self) -> Vec<Value> {
         let file = self.folder.path().join("taken");
         let text = fs::read_to_string(file).unwrap_or_default();
@@ -82,11 +74,47 @@ impl MailServer {
     }
 }
 
-impl Drop for MailServer {
+impl Drop for Server {
     fn drop(&mut self) {
         drop(self.child.kill());
         drop(self.child.wait());
     }
+}
+
+/// Debian's python3-aiosmtpd, a mail server that wants a login.
+pub(crate) struct MailServer(Server);
+
+impl MailServer {
+    /// Encryption begins with STARTTLS.
+    pub(crate) fn start() -> Self {
+        Self(Server::start("mail_server.py", &[USER, PASSWORD, "starttls"]))
+    }
+
+    /// Encrypted from the first byte.
+    pub(crate) fn start_encrypted() -> Self {
+        Self(Server::start("mail_server.py", &[USER, PASSWORD, "tls"]))
+    }
+
+    /// What it does from now on: `take`, `refuse` or `chance SEED`.
+    pub(crate) fn mode(&self, mode: &str) {
+        let file = self.folder.path().join("mode");
+        let new = self.folder.path().join("mode.new");
+        fs::write(&new, mode).unwrap();
+        fs::rename(new, file).unwrap();
+    }
+}
+
+impl Deref for MailServer {
+    type Target = Server;
+
+    fn deref(&self) -> &Server {
+        &self.0
+    }
+}
+
+/// Python's own web server, by TLS.
+pub(crate) fn web_server() -> Server {
+    Server::start("web_server.py", &[])
 }
 
 /// What an endpoint does with a request.
