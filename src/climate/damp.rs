@@ -305,7 +305,7 @@ pub fn wet_stretches(humidity: &Log<'_>, span: Span) -> Vec<Span> {
     let mut stretches: Vec<Span> = Vec::new();
     let mut open = false;
     let mut before: Option<Instant> = None;
-    for reading in humidity.readings() {
+    for reading in humidity.readings().iter() {
         if reading.at < span.from || reading.at >= span.to {
             continue;
         }

@@ -5,10 +5,13 @@
 
 use std::iter::Sum;
 use std::ops::Add;
+use std::sync::Arc;
 
+use crate::climate::hour_table::{HourTable, hour_of_day, integral};
+use crate::climate::hours::{hour_of, hour_start};
 use crate::climate::log::{HOUR, Log, Span, in_hours};
 use crate::climate::shape::Shape;
-use crate::units::{Instant, MILLIS_PER_HOUR};
+use crate::units::Instant;
 
 /// Below this share of covered hours a dose is not compared.
 pub const LEAST_COVERAGE: f64 = 0.8;
@@ -249,28 +252,31 @@ pub struct HourMean {
 #[derive(Debug, Clone)]
 pub struct HourlySums<'a> {
     log: &'a Log<'a>,
-    shape: Shape,
-    /// UTC hours since 1970 of the first element of `sums`.
-    first: i64,
-    sums: Vec<f64>,
+    table: Arc<HourTable>,
 }
 
 impl<'a> HourlySums<'a> {
     /// Sums a shape over every hour the log reaches.
     #[must_use]
     pub fn of(log: &'a Log<'a>, shape: Shape) -> Self {
-        let (first, after) = log.reach().map_or((0, 0), |reach| {
-            (hour_of(reach.from), hour_of(reach.to) + 1)
-        });
-        let sums = (first..after)
-            .map(|cell| integral(log, &shape, whole(cell)))
-            .collect();
-        Self { log, shape, first, sums }
+        let table = HourTable::of_each(&log.at_hand(), vec![shape]);
+        let table = table.into_iter().next().expect("a table for a shape");
+        Self { log, table: Arc::new(table) }
+    }
+
+    /// The sums of a log that were made before.
+    pub(crate) const fn known(log: &'a Log<'a>, table: Arc<HourTable>) -> Self {
+        Self { log, table }
+    }
+
+    /// The same sums beside another form of the same log.
+    pub(crate) fn beside<'b>(&self, log: &'b Log<'b>) -> HourlySums<'b> {
+        HourlySums { log, table: Arc::clone(&self.table) }
     }
 
     /// The log that was summed.
     #[must_use]
-    pub fn log(&self) -> &'a Log<'a> {
+    pub const fn log(&self) -> &'a Log<'a> {
         self.log
     }
 
@@ -324,7 +330,7 @@ impl<'a> HourlySums<'a> {
         let sum = if part.millis() == HOUR {
             self.sum(cell).unwrap_or(0.0)
         } else {
-            integral(self.log, &self.shape, part)
+            integral(self.log, &self.table.shape, part)
         };
         let covered = self.log.covered_millis(part);
         let missing = in_hours(part.millis() - covered);
@@ -337,7 +343,8 @@ impl<'a> HourlySums<'a> {
             cover.missing_hours += missing;
             dose.covered_hours += in_hours(covered);
             dose.missing_hours += missing;
-            if missing > 0.0 {
+            // What cannot be filled once stays so: no more neighbours asked.
+            if missing > 0.0 && dose.filled.is_some() {
                 filled = self.neighbours(cell).map(|rate| Filled {
                     value: sum + missing * rate.value,
                     low: sum + missing * rate.low,
@@ -355,7 +362,9 @@ impl<'a> HourlySums<'a> {
     /// What the same hour of the days around counted, per hour; `None` in a
     /// hole over three days or without two such hours.
     fn neighbours(&self, cell: i64) -> Option<Filled> {
-        if self.log.hole_longer_than(LONGEST_FILLED_HOURS, whole(cell)) {
+        if self.log.hole_longer_than(LONGEST_FILLED_HOURS, whole(cell))
+            || self.table.is_beyond(cell, 24 * (NEIGHBOUR_DAYS + 1))
+        {
             return None;
         }
         let lent: Vec<f64> = (-NEIGHBOUR_DAYS..=NEIGHBOUR_DAYS)
@@ -393,33 +402,22 @@ impl<'a> HourlySums<'a> {
     }
 
     fn sum(&self, cell: i64) -> Option<f64> {
-        let index = usize::try_from(cell - self.first).ok()?;
-        self.sums.get(index).copied()
+        self.table.sums.get(self.table.index(cell)?).copied()
     }
 
     fn cells(&self) -> impl Iterator<Item = i64> + use<> {
-        (self.first..).take(self.sums.len())
+        (self.table.first..).take(self.table.sums.len())
     }
 
-    /// A UTC hour is called by the local hour at its middle.
     fn hour_of_day(&self, cell: i64) -> usize {
-        self.log.hour_of_day(whole(cell).from.plus_millis(HOUR / 2))
+        let known = self.table.index(cell);
+        known.and_then(|i| self.table.hours_of_day.get(i)).map_or_else(
+            || hour_of_day(self.log, cell),
+            |hour| usize::from(*hour),
+        )
     }
-}
-
-fn hour_of(at: Instant) -> i64 {
-    at.millis().div_euclid(HOUR)
 }
 
 fn whole(cell: i64) -> Span {
-    let from = Instant::from_millis(cell * HOUR);
-    Span::new(from, from.plus_millis(HOUR))
-}
-
-fn integral(log: &Log<'_>, shape: &Shape, span: Span) -> f64 {
-    let mut sum = 0.0;
-    log.each_move(span, |step| {
-        sum += step.millis() * shape.mean_between(step.start, step.end);
-    });
-    sum / MILLIS_PER_HOUR
+    Span::new(hour_start(cell), hour_start(cell + 1))
 }

@@ -4,6 +4,9 @@
 //! Not a store and not a correction: readings come calibrated, and only
 //! those whose marks let them count are kept.
 
+use std::borrow::Cow;
+use std::sync::Arc;
+
 use crate::observation::{Quality, Reading};
 use crate::units::{Instant, MILLIS_PER_HOUR};
 
@@ -120,7 +123,8 @@ impl Move {
 /// ```
 #[derive(Clone)]
 pub struct Log<'a> {
-    readings: Vec<Reading>,
+    readings: Held<'a>,
+    reach: Option<Span>,
     /// Stretches between two readings that are too far apart.
     holes: Vec<Span>,
     /// Stretches in which a neighbouring reading says "at least this".
@@ -129,10 +133,22 @@ pub struct Log<'a> {
     local: LocalOffset<'a>,
 }
 
+/// Gives the readings of a span that count, in order of time.
+pub(crate) type Fetch<'a> =
+    Arc<dyn Fn(Span) -> Vec<Reading> + Send + Sync + 'a>;
+
+/// Where the readings are.
+#[derive(Clone)]
+enum Held<'a> {
+    Here(Vec<Reading>),
+    /// Put away: fetched again, a few at a time, where they are asked for.
+    Away(Fetch<'a>),
+}
+
 impl std::fmt::Debug for Log<'_> {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
         f.debug_struct("Log")
-            .field("readings", &self.readings.len())
+            .field("reach", &self.reach)
             .field("holes", &self.holes)
             .field("longest_gap_millis", &self.longest_gap)
             .finish_non_exhaustive()
@@ -172,32 +188,70 @@ impl<'a> Log<'a> {
             }
         }
         let longest_gap = longest_gap_millis;
-        Self { readings, holes, at_least, longest_gap, local }
+        let ends = readings.first().zip(readings.last());
+        let reach = ends.map(|(first, last)| Span::new(first.at, last.at));
+        let readings = Held::Here(readings);
+        Self { readings, reach, holes, at_least, longest_gap, local }
+    }
+
+    /// The same log without its readings in memory. `fetch` must give again
+    /// what this log was made of.
+    pub(crate) fn put_away(self, fetch: Fetch<'a>) -> Self {
+        Self { readings: Held::Away(fetch), ..self }
+    }
+
+    /// The same log with its readings in memory: for a long look at it.
+    pub(crate) fn at_hand(&self) -> Cow<'_, Self> {
+        match &self.readings {
+            Held::Here(_) => Cow::Borrowed(self),
+            Held::Away(_) => Cow::Owned(Self {
+                readings: Held::Here(self.readings().into_owned()),
+                ..self.clone()
+            }),
+        }
     }
 
     /// The readings that count, in order of time.
     #[must_use]
-    pub fn readings(&self) -> &[Reading] {
-        &self.readings
+    pub fn readings(&self) -> Cow<'_, [Reading]> {
+        match (&self.readings, self.reach) {
+            (Held::Here(readings), _) => Cow::Borrowed(readings),
+            (Held::Away(fetch), Some(reach)) => {
+                let to = reach.to.plus_millis(1);
+                Cow::Owned(fetch(Span::new(reach.from, to)))
+            }
+            (Held::Away(_), None) => Cow::Owned(Vec::new()),
+        }
+    }
+
+    /// The readings of a span with those around it as far as a line reaches.
+    fn around(&self, span: Span) -> Cow<'_, [Reading]> {
+        match &self.readings {
+            Held::Here(readings) => Cow::Borrowed(readings),
+            Held::Away(fetch) => Cow::Owned(fetch(Span::new(
+                span.from.plus_millis(-self.longest_gap),
+                span.to.plus_millis(self.longest_gap.saturating_add(1)),
+            ))),
+        }
     }
 
     /// From the first to the last reading; `None` when there is none.
     #[must_use]
-    pub fn reach(&self) -> Option<Span> {
-        let (first, last) = (self.readings.first()?, self.readings.last()?);
-        Some(Span::new(first.at, last.at))
+    pub const fn reach(&self) -> Option<Span> {
+        self.reach
     }
 
     /// The value at an instant, on the straight line between its neighbours;
     /// `None` in a hole and outside the log.
     #[must_use]
     pub fn value_at(&self, at: Instant) -> Option<f64> {
-        let after = self.readings.partition_point(|r| r.at <= at);
-        let before = self.readings.get(after.checked_sub(1)?)?;
+        let readings = self.around(Span::new(at, at));
+        let after = readings.partition_point(|r| r.at <= at);
+        let before = readings.get(after.checked_sub(1)?)?;
         if before.at == at {
             return Some(before.value);
         }
-        let next = self.readings.get(after)?;
+        let next = readings.get(after)?;
         (next.at.millis_since(before.at) <= self.longest_gap)
             .then(|| on_line(before, next, at))
     }
@@ -270,8 +324,9 @@ impl<'a> Log<'a> {
 
     /// Hands over every covered straight move of the span, in order.
     pub(crate) fn each_move(&self, span: Span, mut give: impl FnMut(Move)) {
-        let after = self.readings.partition_point(|r| r.at <= span.from);
-        let rest = &self.readings[after.saturating_sub(1)..];
+        let readings = self.around(span);
+        let after = readings.partition_point(|r| r.at <= span.from);
+        let rest = &readings[after.saturating_sub(1)..];
         for pair in rest.windows(2) {
             let (a, b) = (&pair[0], &pair[1]);
             if a.at >= span.to {

@@ -5,13 +5,17 @@
 //! nothing here knows a seed, a board or a time zone database.
 //!
 //! Reading order: [`shape`] says what a moment counts, [`log`] holds the
-//! readings and their holes, [`integrate`] sums one over the other. The rest
-//! names the doses that growers know.
+//! readings and their holes, [`integrate`] sums one over the other. [`strip`]
+//! keeps many readings in little memory. The rest names the doses that
+//! growers know.
 
 pub mod shape;
 
+pub mod strip;
+
 pub mod log;
 
+pub(crate) mod hour_table;
 pub mod hours;
 pub mod integrate;
 
@@ -36,3 +40,6 @@ mod published;
 
 #[cfg(test)]
 mod integrate_tests;
+
+#[cfg(test)]
+mod short_cut_tests;

@@ -267,8 +267,7 @@ fn place_day(
         .collect();
     wanted.sort();
     wanted.dedup();
-    let found =
-        store.readings_of(&wanted, span.from, span.to.plus_millis(1))?;
+    let found = store.strips(&wanted, span.from, span.to.plus_millis(1))?;
     let readings: BTreeMap<_, _> = wanted.into_iter().zip(found).collect();
     let local = |at| offset_seconds(zone, at);
     let logged = Logged { house, readings: &readings, local: &local };

@@ -9,7 +9,8 @@ use serde::Serialize;
 use serde_json::Value;
 
 use crate::climate::log::Span;
-use crate::observation::{Name, Quantity, Reading, Series};
+use crate::climate::strip::Strip;
+use crate::observation::{Name, Quantity, Series};
 use crate::report::results::{self, Results};
 use crate::report::{ReportError, Request, Scene, with_scene};
 use crate::store::Store;
@@ -102,7 +103,7 @@ pub fn explain(
 
 struct Trace<'a> {
     scene: Scene<'a>,
-    readings: &'a BTreeMap<Series, Vec<Reading>>,
+    readings: &'a BTreeMap<Series, Strip>,
     told: &'a Results,
     path: &'a str,
 }
@@ -272,18 +273,16 @@ impl Trace<'_> {
         span: Span,
     ) -> (usize, usize) {
         let Some(all) = self.readings.get(series) else { return (0, 0) };
-        let first = all.partition_point(|r| r.at < span.from);
-        let after = all.partition_point(|r| r.at < span.to);
-        let out = all[first..after]
-            .iter()
-            .filter(|reading| {
-                let excluded = house
-                    .excluded_windows(series)
-                    .any(|w| (w.from..w.until).contains(&reading.at));
-                excluded || !reading.quality.counts()
-            })
-            .count();
-        (after - first - out, out)
+        all.between(span.from, span.to).fold((0, 0), |(used, out), reading| {
+            let excluded = house
+                .excluded_windows(series)
+                .any(|w| (w.from..w.until).contains(&reading.at));
+            if excluded || !reading.quality.counts() {
+                (used, out + 1)
+            } else {
+                (used + 1, out)
+            }
+        })
     }
 
     fn factor(&self, name: &str) -> Result<Explanation, NoTrace> {

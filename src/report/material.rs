@@ -4,7 +4,8 @@
 use std::collections::BTreeMap;
 
 use crate::climate::log::Span;
-use crate::observation::{Name, Reading, Series};
+use crate::climate::strip::Strip;
+use crate::observation::{Name, Series};
 use crate::report::ReportError;
 use crate::store::{Store, StoreError};
 use crate::study::needed;
@@ -103,7 +104,7 @@ pub(crate) fn readings(
     book: &Book,
     trial: &Trial,
     until: Instant,
-) -> Result<BTreeMap<Series, Vec<Reading>>, StoreError> {
+) -> Result<BTreeMap<Series, Strip>, StoreError> {
     let needed = needed(book, trial, until);
     let from = needed.values().map(|span: &Span| span.from).min();
     let to = needed.values().map(|span| span.to).max();
@@ -112,6 +113,6 @@ pub(crate) fn readings(
     };
     let wanted: Vec<Series> = needed.keys().cloned().collect();
     // The reading at the very end closes the last line.
-    let found = store.readings_of(&wanted, from, to.plus_millis(1))?;
+    let found = store.strips(&wanted, from, to.plus_millis(1))?;
     Ok(wanted.into_iter().zip(found).collect())
 }

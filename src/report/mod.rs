@@ -21,12 +21,15 @@ mod tables;
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicUsize, Ordering};
 
 use chrono_tz::Tz;
 
-use crate::observation::{Name, Reading, Series};
+use crate::climate::strip::Strip;
+use crate::observation::{Name, Series};
 use crate::store::{Store, StoreError};
-use crate::study::{Study, study};
+use crate::study::place::{PlaceWork, places, work};
+use crate::study::{Material, Study, joined};
 use crate::trial::book::Trial;
 use crate::trial::house::House;
 use crate::units::Instant;
@@ -156,7 +159,7 @@ pub(crate) fn with_scene<T, E: From<ReportError>>(
     at: &mut dyn FnMut(&'static str),
     then: impl FnOnce(
         Scene<'_>,
-        &BTreeMap<Series, Vec<Reading>>,
+        &BTreeMap<Series, Strip>,
         &mut dyn FnMut(&'static str),
     ) -> Result<T, E>,
 ) -> Result<T, E> {
@@ -170,13 +173,14 @@ pub(crate) fn with_scene<T, E: From<ReportError>>(
         .map_err(ReportError::from)?;
     at("joining conditions to counts");
     let offset = |instant| words::offset_seconds(request.zone, instant);
-    let study = study(crate::study::Material {
+    let material = Material {
         trial,
         house: &known.book.house,
         readings: &readings,
         local: &offset,
         until,
-    });
+    };
+    let study = joined(material, worked(material));
     let scene = Scene {
         study: &study,
         trial,
@@ -185,6 +189,29 @@ pub(crate) fn with_scene<T, E: From<ReportError>>(
         problems: &known.problems,
     };
     then(scene, &readings, at)
+}
+
+/// Reads and sums the logs of all places, two at a time.
+fn worked(material: Material<'_>) -> Vec<PlaceWork<'_>> {
+    let places = places(material.trial, material.until);
+    let next = AtomicUsize::new(0);
+    let share = || {
+        let mut own = Vec::new();
+        while let Some(place) = places.get(next.fetch_add(1, Ordering::Relaxed))
+        {
+            own.extend(work(material, place));
+        }
+        own
+    };
+    std::thread::scope(|scope| {
+        let other = scope.spawn(share);
+        let mut all = share();
+        match other.join() {
+            Ok(own) => all.extend(own),
+            Err(panic) => std::panic::resume_unwind(panic),
+        }
+        all
+    })
 }
 
 fn written(

@@ -19,6 +19,7 @@ mod ledger;
 pub mod library;
 mod numbers;
 mod outbox;
+mod pages;
 pub mod place;
 mod readings;
 mod rebuild;
@@ -31,6 +32,7 @@ mod seen;
 mod series;
 mod story;
 mod streams;
+mod strips;
 mod uncounted;
 mod undated;
 mod verify;
@@ -40,6 +42,7 @@ mod welcome;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+use rusqlite::config::DbConfig;
 use rusqlite::{Connection, OpenFlags, Transaction, TransactionBehavior};
 
 pub use answers::{AnswerRow, NewAnswer};
@@ -184,6 +187,10 @@ impl Store {
             Connection::open_with_flags(path, flags).opening()?;
         connection.busy_handler(Some(wait_for_the_other)).opening()?;
         connection.set_prepared_statement_cache_capacity(64);
+        // Nobody writes pages, or anything else but rows, through us.
+        connection
+            .set_db_config(DbConfig::SQLITE_DBCONFIG_DEFENSIVE, true)
+            .opening()?;
         let mut store = Self { connection, path: path.to_owned() };
         if access == Access::ReadOnly {
             schema::check(&store.connection)?;

@@ -9,13 +9,14 @@ use crate::climate::damp::{
     DoorEvent, DoorRule, HUMIDITY_LIMITS_PERCENT, door_events, hours_damp,
 };
 use crate::climate::integrate::{Dose, HourlySums, HoursOfDay};
-use crate::climate::log::{Log, Span};
+use crate::climate::log::Span;
 use crate::climate::shape::Shape;
 use crate::observation::{Name, Quantity};
 use crate::study::Material;
 use crate::study::outcome::{Sighting, of_unit};
-use crate::study::place::{PlaceLogs, PlaceSums};
+use crate::study::place::{PlaceLog, PlaceLogs, PlaceSums};
 use crate::trial::entry::PlaceKind;
+use crate::trial::house::House;
 use crate::units::{Instant, RelativeHumidity};
 
 /// The range a fridge is judged against where no watch states one, °C: the
@@ -23,6 +24,34 @@ use crate::units::{Instant, RelativeHumidity};
 fn usual_range() -> (f64, f64) {
     let band = ChillBand::default();
     (band.low.degrees(), band.high.degrees())
+}
+
+fn stated_range(house: &House, place: &Name) -> Option<(f64, f64)> {
+    let watch = house.range_of(place, Quantity::Temperature)?;
+    Some((watch.low?, watch.high?))
+}
+
+fn damp_shapes() -> impl Iterator<Item = (f64, Shape)> {
+    HUMIDITY_LIMITS_PERCENT.into_iter().filter_map(|percent| {
+        let limit = RelativeHumidity::from_percent(percent).ok()?;
+        Some((percent, hours_damp(limit)))
+    })
+}
+
+/// What a fridge's log is summed by, beside what every place's is.
+pub(crate) fn shapes(
+    house: &House,
+    place: &Name,
+    quantity: Quantity,
+) -> Vec<Shape> {
+    let (low, high) = stated_range(house, place).unwrap_or_else(usual_range);
+    match quantity {
+        Quantity::Temperature => {
+            vec![Shape::at_or_below(low), Shape::at_or_above(high)]
+        }
+        Quantity::Humidity => damp_shapes().map(|(_, shape)| shape).collect(),
+        _ => Vec::new(),
+    }
 }
 
 /// One unit in the fridge, once.
@@ -128,16 +157,11 @@ fn one(
     name: &Name,
     span: Span,
 ) -> Option<FridgeStudy> {
-    let temperature = &logs.get(name, Quantity::Temperature)?.log;
-    let humidity = &logs.get(name, Quantity::Humidity)?.log;
-    let stated = material
-        .house
-        .range_of(name, Quantity::Temperature)
-        .and_then(|watch| Some((watch.low?, watch.high?)));
+    let temperature = logs.get(name, Quantity::Temperature)?;
+    let humidity = logs.get(name, Quantity::Humidity)?;
+    let stated = stated_range(material.house, name);
     let wanted = stated.unwrap_or_else(usual_range);
-    let whole = |shape| {
-        HourlySums::of(temperature, shape).over(&[span], HoursOfDay::ALL)
-    };
+    let whole = |shape| temperature.sums(shape).over(&[span], HoursOfDay::ALL);
     let stays = stays(material, sums, humidity, name);
     let judged: Vec<&FridgeStay> =
         stays.iter().filter(|stay| stay.moist && stay.looks > 0).collect();
@@ -151,7 +175,7 @@ fn one(
             whole(Shape::at_or_below(wanted.0)),
             whole(Shape::at_or_above(wanted.1)),
         ),
-        doors: door_events(temperature, span, DoorRule::default()),
+        doors: door_events(&temperature.log, span, DoorRule::default()),
         limits: limits(&judged),
         median_hours_at_risk: split(&judged, |stay| Some(stay.hours_at_risk)),
         stays,
@@ -161,15 +185,11 @@ fn one(
 fn stays(
     material: Material<'_>,
     sums: &PlaceSums<'_>,
-    humidity: &Log<'_>,
+    humidity: &PlaceLog<'_>,
     place: &Name,
 ) -> Vec<FridgeStay> {
-    let damp: Vec<(f64, HourlySums<'_>)> = HUMIDITY_LIMITS_PERCENT
-        .into_iter()
-        .filter_map(|percent| {
-            let limit = RelativeHumidity::from_percent(percent).ok()?;
-            Some((percent, HourlySums::of(humidity, hours_damp(limit))))
-        })
+    let damp: Vec<(f64, HourlySums<'_>)> = damp_shapes()
+        .map(|(percent, shape)| (percent, humidity.sums(shape)))
         .collect();
     let Some(sum) = sums.at(place) else { return Vec::new() };
     let mut stays = Vec::new();

@@ -12,7 +12,8 @@ use crate::climate::hours::{
 };
 use crate::climate::light::DARK_BELOW_LUX;
 use crate::climate::log::{LocalOffset, Span, longest_gap_millis};
-use crate::observation::{Name, Quantity, Reading, Series};
+use crate::climate::strip::Strip;
+use crate::observation::{Name, Quantity, Series};
 use crate::study::place::{Logged, USUAL_INTERVAL_MILLIS, place_log};
 use crate::trial::house::House;
 use crate::units::{Instant, MILLIS_PER_DAY};
@@ -120,7 +121,7 @@ pub fn hourly(
     for hour in summed.mixed {
         let own = Span::new(hour_start(*hour), hour_start(hour + 1));
         let log = place_log(summed.logged, place, quantity, own).log;
-        hours.extend(added_up(log.readings()));
+        hours.extend(added_up(&log.readings()));
     }
     hours.sort_by_key(|sum| sum.hour);
     let interval = usual_interval(&hours).unwrap_or(USUAL_INTERVAL_MILLIS);
@@ -263,12 +264,12 @@ fn above_zero(hour: &HourSum) -> f64 {
 }
 
 /// Readings of the mixed hours, for [`Summed`].
-pub type Readings = BTreeMap<Series, Vec<Reading>>;
+pub type Readings = BTreeMap<Series, Strip>;
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::observation::Quality;
+    use crate::observation::{Quality, Reading};
     use crate::study::place::climate;
     use crate::trial::book::Book;
     use crate::trial::entry::{Draft, Entry, EntryId, QuantityWord, Statement};
@@ -357,8 +358,8 @@ mod tests {
                 .collect()
         };
         let readings: Readings = [
-            (series("a"), minutes(0..2_880)),
-            (series("b"), minutes(0..2_880)),
+            (series("a"), minutes(0..2_880).into_iter().collect()),
+            (series("b"), minutes(0..2_880).into_iter().collect()),
         ]
         .into();
         let span = Span::new(
@@ -369,7 +370,10 @@ mod tests {
             Logged { house: &house, readings: &readings, local: &|_| 0 };
         let sums = readings
             .iter()
-            .map(|(s, own)| (s.clone(), added_up(own)))
+            .map(|(s, own)| {
+                let own: Vec<Reading> = own.iter().collect();
+                (s.clone(), added_up(&own))
+            })
             .collect();
         let mixed = mixed_hours(&house, &name("sill"), span);
         assert_eq!(mixed, [10, 16, 20, 21].into());

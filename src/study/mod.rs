@@ -21,6 +21,7 @@ pub mod pairs;
 pub mod place;
 pub mod prediction;
 mod quality;
+mod sieve;
 pub mod speed;
 pub mod thermal;
 pub mod wording;
@@ -28,7 +29,8 @@ pub mod wording;
 use std::collections::BTreeMap;
 
 use crate::climate::log::{LocalOffset, Span};
-use crate::observation::{Name, Quantity, Reading, Series};
+use crate::climate::strip::Strip;
+use crate::observation::{Name, Quantity, Series};
 use crate::trial::book::{Book, Trial};
 use crate::trial::house::House;
 use crate::units::Instant;
@@ -40,7 +42,7 @@ use findings::Finding;
 use fridge::FridgeStudy;
 use outcome::Outcome;
 use pairs::Pair;
-use place::{PlaceLogs, PlaceStudy};
+use place::{PlaceLogs, PlaceStudy, PlaceWork, places, work};
 use prediction::Prediction;
 pub use quality::{Covered, DataQuality};
 use speed::SpeedStudy;
@@ -54,7 +56,7 @@ pub struct Material<'a> {
     /// The house it stands in.
     pub house: &'a House,
     /// Raw readings of the series that [`needed`] names.
-    pub readings: &'a BTreeMap<Series, Vec<Reading>>,
+    pub readings: &'a BTreeMap<Series, Strip>,
     /// The house's distance from UTC.
     pub local: LocalOffset<'a>,
     /// The end of what is known.
@@ -151,7 +153,16 @@ pub fn needed(
 /// Joins conditions to outcomes.
 #[must_use]
 pub fn study(material: Material<'_>) -> Study {
-    let logs = PlaceLogs::build(material);
+    let places = places(material.trial, material.until);
+    let worked = places.iter().filter_map(|place| work(material, place));
+    joined(material, worked.collect())
+}
+
+/// The same from places that were [worked](work) before, whoever did it, in
+/// any order.
+#[must_use]
+pub fn joined<'a>(material: Material<'a>, worked: Vec<PlaceWork<'a>>) -> Study {
+    let logs = PlaceLogs::of(worked);
     let sums = logs.sums();
     let trial = material.trial;
     let mut units: Vec<_> = trial.batches().chain(trial.containers()).collect();

@@ -2,22 +2,27 @@
 //! left out, and day by day what it was.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use crate::climate::chill::ChillBand;
 use crate::climate::days::{DaySummary, days};
+use crate::climate::hour_table::HourTable;
 use crate::climate::integrate::{Dose, HourlySums, HoursOfDay};
 use crate::climate::light::{DARK_BELOW_LUX, lux_hours};
 use crate::climate::log::{LocalOffset, Log, Span, longest_gap_millis};
 use crate::climate::shape::Shape;
+use crate::climate::strip::Strip;
 use crate::climate::warmth::Warmth;
-use crate::observation::{Name, Quality, Quantity, Reading, Series};
+use crate::observation::{Name, Quantity, Reading, Series};
 use crate::study::day_and_night::{
     DayAndNight, Outside, day_and_night, outside,
 };
+use crate::study::fridge;
+use crate::study::sieve::Sieve;
 use crate::study::{Material, UnitStudy};
 use crate::trial::book::Trial;
 use crate::trial::entry::PlaceKind;
-use crate::trial::house::{Excluded, House, Voice};
+use crate::trial::house::{House, Voice};
 use crate::units::{Celsius, Instant};
 
 /// Base temperatures at which warmth is shown, °C. The first is the one
@@ -63,25 +68,118 @@ pub(crate) struct PlaceLog<'a> {
     pub(crate) voices: Vec<Voice>,
     pub(crate) log: Log<'a>,
     pub(crate) kept: Kept,
+    /// Sums that were made while the readings were at hand.
+    tables: Vec<Arc<HourTable>>,
+}
+
+impl PlaceLog<'_> {
+    /// The log summed by a shape.
+    pub(crate) fn sums(&self, shape: Shape) -> HourlySums<'_> {
+        match self.tables.iter().find(|table| table.shape == shape) {
+            Some(table) => HourlySums::known(&self.log, Arc::clone(table)),
+            None => HourlySums::of(&self.log, shape),
+        }
+    }
+}
+
+/// What one place was like: its readings read once, summed in every way that
+/// a study asks for, and put away again.
+pub struct PlaceWork<'a> {
+    name: Name,
+    span: Span,
+    logs: BTreeMap<Quantity, PlaceLog<'a>>,
+    known: BTreeMap<Quantity, QuantityStudy>,
+}
+
+/// The places of a trial, each to be [worked](work) by itself.
+#[must_use]
+pub fn places(trial: &Trial, until: Instant) -> Vec<Name> {
+    spans(trial, until).into_keys().collect()
+}
+
+/// Reads and sums the logs of one place; `None` where no unit stayed.
+#[must_use]
+pub fn work<'a>(material: Material<'a>, place: &Name) -> Option<PlaceWork<'a>> {
+    let span = *spans(material.trial, material.until).get(place)?;
+    let mut logs = BTreeMap::new();
+    let mut known = BTreeMap::new();
+    for quantity in Quantity::CLIMATE {
+        let mut own = place_log(material.into(), place, quantity, span);
+        let shapes = shapes(material.house, place, quantity);
+        let tables = HourTable::of_each(&own.log, shapes);
+        own.tables = tables.into_iter().map(Arc::new).collect();
+        let range = wanted(material.house, place, quantity);
+        known.insert(quantity, self::quantity(&own, span, range));
+        logs.insert(quantity, put_away(own, material));
+    }
+    Some(PlaceWork { name: place.clone(), span, logs, known })
+}
+
+/// Lets go of the readings; few of them are asked for again.
+fn put_away<'a>(own: PlaceLog<'a>, material: Material<'a>) -> PlaceLog<'a> {
+    let sieves = sieves(material.into(), &own.voices);
+    let fetch = move |span| {
+        let mut readings = Vec::new();
+        for sieve in &sieves {
+            sieve.within(span, &mut readings);
+        }
+        readings.retain(|reading: &Reading| reading.value.is_finite());
+        readings
+    };
+    PlaceLog { log: own.log.put_away(Arc::new(fetch)), ..own }
+}
+
+/// Every shape that a study asks a place's log for.
+fn shapes(house: &House, place: &Name, quantity: Quantity) -> Vec<Shape> {
+    let kind = house.places.get(place).map(|place| place.kind);
+    let mut shapes = match quantity {
+        Quantity::Temperature => {
+            let mut shapes: Vec<Shape> = BASES.map(above).into();
+            shapes.extend([
+                ChillBand::default().shape(),
+                Shape::at_or_below(0.0),
+                Shape::at_or_above(WARM_PHASE_CELSIUS),
+            ]);
+            shapes
+        }
+        Quantity::Light => vec![lux_hours()],
+        _ => Vec::new(),
+    };
+    if !shapes.contains(&Shape::value()) {
+        shapes.push(Shape::value());
+    }
+    if kind == Some(PlaceKind::Fridge) {
+        shapes.extend(fridge::shapes(house, place, quantity));
+    }
+    shapes
+}
+
+fn above(base: f64) -> Shape {
+    Warmth::above(Celsius::new(base).expect("a plain temperature")).shape()
 }
 
 /// The logs of all places of a trial.
 pub(crate) struct PlaceLogs<'a> {
     pub(crate) spans: BTreeMap<Name, Span>,
     logs: BTreeMap<(Name, Quantity), PlaceLog<'a>>,
+    known: BTreeMap<Name, BTreeMap<Quantity, QuantityStudy>>,
 }
 
 impl<'a> PlaceLogs<'a> {
-    pub(crate) fn build(material: Material<'a>) -> Self {
-        let spans = spans(material.trial, material.until);
-        let mut logs = BTreeMap::new();
-        for (place, span) in &spans {
-            for quantity in Quantity::CLIMATE {
-                let log = place_log(material.into(), place, quantity, *span);
-                logs.insert((place.clone(), quantity), log);
+    pub(crate) fn of(works: Vec<PlaceWork<'a>>) -> Self {
+        let mut all = Self {
+            spans: BTreeMap::new(),
+            logs: BTreeMap::new(),
+            known: BTreeMap::new(),
+        };
+        for work in works {
+            for (quantity, log) in work.logs {
+                all.logs.insert((work.name.clone(), quantity), log);
             }
+            all.known.insert(work.name.clone(), work.known);
+            all.spans.insert(work.name, work.span);
         }
-        Self { spans, logs }
+        all
     }
 
     pub(crate) fn get(
@@ -98,35 +196,25 @@ impl<'a> PlaceLogs<'a> {
         self.logs.iter()
     }
 
-    /// Sums each log once in every way a dose may ask for.
+    /// The sums of each log that a dose may ask for.
     pub(crate) fn sums(&self) -> PlaceSums<'_> {
-        let band = ChillBand::default().shape();
         let mut sums = BTreeMap::new();
         for (place, span) in &self.spans {
             let of = |quantity, shape| {
-                HourlySums::of(
-                    &self.logs[&(place.clone(), quantity)].log,
-                    shape,
-                )
+                self.logs[&(place.clone(), quantity)].sums(shape)
             };
-            let warmth = BASES.map(|base| {
-                let base = Celsius::new(base).expect("a plain temperature");
-                of(Quantity::Temperature, Warmth::above(base).shape())
-            });
             let light = of(Quantity::Light, lux_hours());
             let lit = HoursOfDay::lit(&light, DARK_BELOW_LUX);
+            let warm = |shape| of(Quantity::Temperature, shape);
             sums.insert(
                 place.clone(),
                 Sums {
                     span: *span,
-                    warmth,
-                    chill: of(Quantity::Temperature, band.clone()),
-                    frost: of(Quantity::Temperature, Shape::at_or_below(0.0)),
-                    warm: of(
-                        Quantity::Temperature,
-                        Shape::at_or_above(WARM_PHASE_CELSIUS),
-                    ),
-                    temperature: of(Quantity::Temperature, Shape::value()),
+                    warmth: BASES.map(|base| warm(above(base))),
+                    chill: warm(ChillBand::default().shape()),
+                    frost: warm(Shape::at_or_below(0.0)),
+                    warm: warm(Shape::at_or_above(WARM_PHASE_CELSIUS)),
+                    temperature: warm(Shape::value()),
                     humidity: of(Quantity::Humidity, Shape::value()),
                     light,
                     lit,
@@ -260,13 +348,7 @@ pub(crate) fn studies(
                 span: *span,
                 units: names(false),
                 containers: names(true),
-                quantities: Quantity::CLIMATE
-                    .into_iter()
-                    .filter_map(|q| {
-                        let range = wanted(material.house, name, q);
-                        Some((q, quantity(logs.get(name, q)?, *span, range)))
-                    })
-                    .collect(),
+                quantities: logs.known.get(name)?.clone(),
                 warmth: std::array::from_fn(|i| {
                     sum.warmth[i].over(&[*span], HoursOfDay::ALL)
                 }),
@@ -290,8 +372,9 @@ fn quantity(
     wanted: Wanted,
 ) -> QuantityStudy {
     let log = &place_log.log;
-    let values = || log.readings().iter().map(|reading| reading.value);
-    let sums = HourlySums::of(log, Shape::value());
+    let readings = log.readings();
+    let values = || readings.iter().map(|reading| reading.value);
+    let sums = place_log.sums(Shape::value());
     let whole = sums.over(&[span], HoursOfDay::ALL);
     let hours = sums.means(span);
     QuantityStudy {
@@ -325,7 +408,7 @@ pub struct Logged<'a> {
     /// The house.
     pub house: &'a House,
     /// Raw readings of the series that speak for the place.
-    pub readings: &'a BTreeMap<Series, Vec<Reading>>,
+    pub readings: &'a BTreeMap<Series, Strip>,
     /// The house's distance from UTC.
     pub local: LocalOffset<'a>,
 }
@@ -375,9 +458,7 @@ pub fn climate(logged: Logged<'_>, place: &Name, span: Span) -> PlaceClimate {
             .expect("each quantity has its log");
         &found.log
     };
-    let base = Celsius::new(BASES[0]).expect("a plain temperature");
-    let shape = Warmth::above(base).shape();
-    let warmth = HourlySums::of(of(Quantity::Temperature), shape);
+    let warmth = HourlySums::of(of(Quantity::Temperature), above(BASES[0]));
     let light = HourlySums::of(of(Quantity::Light), lux_hours());
     let lit = HoursOfDay::lit(&light, DARK_BELOW_LUX);
     PlaceClimate {
@@ -429,74 +510,37 @@ pub(crate) fn place_log<'a>(
     let voices = material.house.voices(place, quantity, span.from, span.to);
     let mut kept = Kept::default();
     let mut readings = Vec::new();
-    let mut longest_gap = 0;
-    for voice in &voices {
-        let Some(all) = material.readings.get(&voice.series) else {
-            continue;
-        };
-        let first = all.partition_point(|r| r.at < voice.from);
-        let after = all.partition_point(|r| r.at < voice.to);
-        let own = &all[first..after];
-        longest_gap = longest_gap.max(longest_gap_millis(interval(own)));
-        sift(material.house, &voice.series, own, &mut kept, &mut readings);
+    let mut longest_gap = longest_gap_millis(USUAL_INTERVAL_MILLIS / 10);
+    for sieve in sieves(material, &voices) {
+        let mut between = Vec::new();
+        let mut before: Option<Instant> = None;
+        for reading in sieve.raw() {
+            let step = before.map_or(0, |at| reading.at.millis_since(at));
+            between.extend((step > 0).then_some(step));
+            before = Some(reading.at);
+            readings.extend(sieve.sift(reading, &mut kept));
+        }
+        longest_gap = longest_gap.max(longest_gap_millis(usual(between)));
     }
-    let longest_gap =
-        longest_gap.max(longest_gap_millis(USUAL_INTERVAL_MILLIS / 10));
     let log = Log::new(readings, longest_gap, material.local);
-    PlaceLog { voices, log, kept }
+    PlaceLog { voices, log, kept, tables: Vec::new() }
+}
+
+fn sieves<'a>(material: Logged<'a>, voices: &[Voice]) -> Vec<Sieve<'a>> {
+    voices
+        .iter()
+        .filter_map(|voice| {
+            let strip = material.readings.get(&voice.series)?;
+            Some(Sieve::of(material.house, voice, strip))
+        })
+        .collect()
 }
 
 /// The usual time between two readings, ms: the median.
-fn interval(readings: &[Reading]) -> i64 {
-    let mut between: Vec<i64> = readings
-        .windows(2)
-        .map(|pair| pair[1].at.millis_since(pair[0].at))
-        .filter(|millis| *millis > 0)
-        .collect();
+fn usual(mut between: Vec<i64>) -> i64 {
     if between.is_empty() {
         return USUAL_INTERVAL_MILLIS;
     }
     let middle = between.len() / 2;
     *between.select_nth_unstable(middle).1
-}
-
-/// Applies calibrations, leaves out excluded windows and marked readings,
-/// and counts what it did.
-fn sift(
-    house: &House,
-    series: &Series,
-    own: &[Reading],
-    kept: &mut Kept,
-    into: &mut Vec<Reading>,
-) {
-    let windows: Vec<&Excluded> = house.excluded_windows(series).collect();
-    for reading in own {
-        if windows.iter().any(|w| (w.from..w.until).contains(&reading.at)) {
-            kept.excluded += 1;
-            continue;
-        }
-        if !reading.quality.counts() {
-            for mark in reading.quality.words() {
-                if Quality::from_words(mark).is_some_and(|q| !q.counts()) {
-                    *kept.marked.entry(mark).or_default() += 1;
-                }
-            }
-            continue;
-        }
-        let mut reading = *reading;
-        if let Some(calibration) = house.calibration_at(series, reading.at) {
-            reading.value =
-                calibration.gain * reading.value + calibration.offset;
-            kept.corrected += 1;
-        }
-        match series.quantity {
-            Quantity::Humidity => {
-                reading.value = reading.value.clamp(0.0, 100.0);
-            }
-            Quantity::Light => reading.value = reading.value.max(0.0),
-            _ => {}
-        }
-        kept.used += 1;
-        into.push(reading);
-    }
 }

@@ -56,8 +56,10 @@ pub(crate) fn shut(visitor: &Visitor) -> Answer {
     let body = html! {
         h1 { "Hidden while counting blind" }
         p { "This page tells names and treatments." }
-        (switching(visitor, "0", "End counting blind"))
-        p { a.button href="/round" { "Back to the round" } }
+        div.message {
+            (switching(visitor, "0", "End counting blind"))
+            a.button href="/round" { "Back to the round" }
+        }
     };
     Answer::page("Hidden", Tab::Elsewhere, body)
 }

@@ -7,6 +7,7 @@
   if (!says || !window.EventSource) return;
   const SILENT = 75000; // ms; ages are told each half minute
   const AGAIN = 10000;
+  const LOOK = 2000;
   let source = null;
   let heard = Date.now();
 
@@ -56,6 +57,6 @@
     else connect();
   });
   addEventListener("pagehide", () => source.close());
-  setInterval(() => Date.now() - heard > SILENT && live(false), AGAIN);
+  setInterval(() => Date.now() - heard > SILENT && live(false), LOOK);
   connect();
 })();

@@ -15,7 +15,7 @@ use crate::web::form::{Form, Wrong};
 use crate::web::frame::{self, Field, by_field, choices, keys, wrongs};
 use crate::web::routes::{Asked, Named};
 use crate::web::units::{self, Here, link, name_of};
-use crate::web::words::{called, how, last_time, moment, n_of, seeds};
+use crate::web::words::{called, how, last_time, moment, seeds};
 use crate::web::{blind, facts, remarks, transfer};
 
 /// A form of this page that was sent and could not be written.
@@ -62,7 +62,11 @@ impl Tried {
 
 /// `GET /find?unit=`: a label or name as typed.
 pub(crate) fn find(desk: &Desk, asked: &Asked) -> Result<Answer, StoreError> {
-    Ok(match one(desk, asked.text("unit")) {
+    let typed = asked.text("unit");
+    if typed.is_empty() {
+        return Ok(Answer::See("/round".to_owned()));
+    }
+    Ok(match one(desk, typed) {
         Ok(here) => Answer::See(link(here.unit)),
         Err(answer) => answer,
     })
@@ -267,18 +271,17 @@ fn progress(desk: &Desk, here: Here<'_>, in_round: bool) -> Markup {
     let stops = units::walk(desk);
     let due = stops.iter().filter(|stop| stop.due).count();
     let next = units::next(&stops, &here);
-    let due = u64::try_from(due).unwrap_or_default();
     html! {
         p.round {
-            span { (n_of(due, "unit", "units")) " to look at" }
+            span { (due) " to look at" }
+            " "
+            a href="/round" { "list" }
             " "
             @if let Some(next) = next {
                 a href={ (link(next.unit)) "?round=1" } {
                     "skip to\u{a0}" (name_of(desk, next.unit))
                 }
-                " "
             }
-            a href="/round" { "list" }
         }
     }
 }

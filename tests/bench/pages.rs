@@ -4,6 +4,7 @@
 //! ```text
 //! cargo bench --bench pages                  30 days: seconds to prepare
 //! VERNALOG_LONG=1 cargo bench --bench pages  a year: minutes and 1 GB
+//! VERNALOG_DAYS=90 …                         as long as wanted
 //! VERNALOG_STORE=/tmp/year.db …              makes it once, and keeps it
 //! ```
 //!
@@ -50,8 +51,10 @@ const ASKED: usize = 41;
 const AIM: Duration = Duration::from_millis(50);
 
 fn main() {
-    let days = match std::env::var_os("VERNALOG_LONG") {
-        Some(_) => 365,
+    let asked = std::env::var("VERNALOG_DAYS").ok();
+    let days = match asked.and_then(|days| days.parse().ok()) {
+        Some(days) => days,
+        None if std::env::var_os("VERNALOG_LONG").is_some() => 365,
         None => 30,
     };
     let folder = tempfile::tempdir().unwrap();
@@ -357,7 +360,7 @@ fn ask_all(web: SocketAddr) {
         "/alerts",
         "/setup",
         "/setup/boards",
-        "/setup/entries",
+        "/setup/ledger",
         "/setup/containers",
         "/labels",
         "/report",

@@ -124,10 +124,12 @@ impl PlaceHours {
                 })
                 .collect()
         };
+        // Hours that begin between two of the clock are cut from readings.
+        let log = sums.temperature.log().at_hand();
         Self {
             from: span.from,
-            means: each(&sums.temperature),
-            stated: running(each(&sums.warmth[0])),
+            means: each(&sums.temperature.beside(&log)),
+            stated: running(each(&sums.warmth[0].beside(&log))),
         }
     }
 

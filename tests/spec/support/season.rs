@@ -26,10 +26,14 @@ pub(crate) fn studied(
         .collect();
     let (book, problems) = Book::build(&entries);
     assert_eq!(problems, []);
+    let strips = readings
+        .iter()
+        .map(|(series, own)| (series.clone(), own.iter().copied().collect()))
+        .collect();
     study(Material {
         trial: book.trial(None).unwrap(),
         house: &book.house,
-        readings,
+        readings: &strips,
         local: &|_| 0,
         until: season.plan.ends(),
     })

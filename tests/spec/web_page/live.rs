@@ -45,9 +45,16 @@ async fn values_change_on_an_open_page_and_are_grey_when_the_daemon_is_gone() {
     shows(&browser, values, "17.5 °C").await;
     shows(&browser, "#live", "Live").await;
 
+    // A line that is open and silent, as after a walk out of the house.
+    let later = "const now = Date.now; Date.now = () => now() + 80000;";
+    browser.execute(later, Vec::new()).await.unwrap();
+    shows(&browser, "#live", "Not live: values as they were at").await;
+    shows(&browser, "body.stale", "17.5 °C").await;
     house.clock.pass(60);
     reads(&house, 18.5);
     shows(&browser, values, "18.5 °C").await;
+    shows(&browser, "#live", "Live").await;
+    shows(&browser, "body:not(.stale)", "18.5 °C").await;
     browser.goto(&format!("{here}/place/stair-landing")).await.unwrap();
     house.clock.pass(60);
     reads(&house, 19.0);

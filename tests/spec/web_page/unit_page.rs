@@ -180,6 +180,7 @@ async fn counting_blind_hides_names_and_treatments_and_the_count_says_so() {
     phone.open("/place/stair-landing").await.shows(label);
     phone.open("/tally?all=1").await.shows(label).does_not_show("r01");
     phone.open("/find?unit=r99").await.answers(404);
+    phone.open("/find?unit=").await.shows("Today’s round");
 
     phone.open("/round").await;
     phone.send("/blind", &[]).await.does_not_show("Counting blind: names");

@@ -1,0 +1,99 @@
+//! A log summed hour by hour, once for each thing that is asked of it.
+//!
+//! Not a dose: what is missing of an hour is the log's to say.
+
+use std::sync::Arc;
+
+use crate::climate::hours::{hour_of, hour_start};
+use crate::climate::log::{HOUR, Log, Move, Span};
+use crate::climate::shape::Shape;
+use crate::units::MILLIS_PER_HOUR;
+
+/// The sums of one shape over every hour that a log reaches.
+#[derive(Debug, Clone)]
+pub(crate) struct HourTable {
+    pub(crate) shape: Shape,
+    /// UTC hours since 1970 of the first element of `sums`.
+    pub(crate) first: i64,
+    pub(crate) sums: Vec<f64>,
+    /// The local hour of day of each.
+    pub(crate) hours_of_day: Arc<[u8]>,
+}
+
+impl HourTable {
+    /// Sums several shapes in one walk along the log; a table each, in the
+    /// order of `shapes`.
+    pub(crate) fn of_each(log: &Log<'_>, shapes: Vec<Shape>) -> Vec<Self> {
+        let (first, after) = log.reach().map_or((0, 0), |reach| {
+            (hour_of(reach.from), hour_of(reach.to) + 1)
+        });
+        let mut sums = vec![Vec::new(); shapes.len()];
+        let mut moves = Vec::new();
+        for cell in first..after {
+            let hour = Span::new(hour_start(cell), hour_start(cell + 1));
+            moves.clear();
+            log.each_move(hour, |step| moves.push(step));
+            let ends = ends(&moves);
+            for (shape, sums) in shapes.iter().zip(&mut sums) {
+                sums.push(sum(shape, &moves, ends) / MILLIS_PER_HOUR);
+            }
+        }
+        let hours_of_day: Arc<[u8]> = (first..after)
+            .map(|cell| u8::try_from(hour_of_day(log, cell)).unwrap_or(0))
+            .collect();
+        shapes
+            .into_iter()
+            .zip(sums)
+            .map(|(shape, sums)| Self {
+                shape,
+                first,
+                sums,
+                hours_of_day: Arc::clone(&hours_of_day),
+            })
+            .collect()
+    }
+
+    pub(crate) fn index(&self, cell: i64) -> Option<usize> {
+        usize::try_from(cell - self.first).ok()
+    }
+
+    /// Whether a cell is further than so many from every hour of the log.
+    pub(crate) fn is_beyond(&self, cell: i64, cells: i64) -> bool {
+        let n = i64::try_from(self.sums.len()).unwrap_or(i64::MAX);
+        n == 0 || cell + cells < self.first || cell - cells >= self.first + n
+    }
+}
+
+/// The integral of a shape over the covered part of a span, per hour.
+pub(crate) fn integral(log: &Log<'_>, shape: &Shape, span: Span) -> f64 {
+    let mut sum = 0.0;
+    log.each_move(span, |step| {
+        sum += step.millis() * shape.mean_between(step.start, step.end);
+    });
+    sum / MILLIS_PER_HOUR
+}
+
+/// A UTC hour is called by the local hour at its middle.
+pub(crate) fn hour_of_day(log: &Log<'_>, cell: i64) -> usize {
+    log.hour_of_day(hour_start(cell).plus_millis(HOUR / 2))
+}
+
+/// The lowest and the highest value of some moves.
+fn ends(moves: &[Move]) -> (f64, f64) {
+    moves.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), m| {
+        (low.min(m.start).min(m.end), high.max(m.start).max(m.end))
+    })
+}
+
+/// The same sum as [`integral`] takes, in the same order. Where all values
+/// lie on one straight piece of the shape, none is looked for move by move.
+fn sum(shape: &Shape, moves: &[Move], ends: (f64, f64)) -> f64 {
+    match shape.piece(ends) {
+        Some(line) => moves.iter().fold(0.0, |sum, step| {
+            sum + step.millis() * line.at(f64::midpoint(step.start, step.end))
+        }),
+        None => moves.iter().fold(0.0, |sum, step| {
+            sum + step.millis() * shape.mean_between(step.start, step.end)
+        }),
+    }
+}
