@@ -196,11 +196,11 @@ impl Fault<'_> {
                 lasting(by_ms.abs())
             ),
             Self::Database => format!(
-                "Nothing could be stored from {began} on, for {lasted}; \
-                 nothing was acknowledged either, so boards and brokers send \
-                 again what they kept. Often: a full or worn-out card. Safe \
-                 to do: run `vernalog verify` and make a backup on another \
-                 disk."
+                "Nothing has been stored since {began} ({lasted}). Nothing is \
+                 acknowledged either, so boards and brokers send again what \
+                 they keep; no watch is judged meanwhile. Often: a full or \
+                 worn-out card. Safe to do: make room on the disk, run \
+                 `vernalog verify`, and make a backup on another disk."
             ),
             Self::Undelivered { waiting, given_up } => format!(
                 "{}. Often: a password that changed, or a server or network \

@@ -326,7 +326,7 @@ pub fn silent_after(interval: Duration) -> Duration {
     interval.saturating_mul(3).max(SHORTEST_SILENCE)
 }
 
-fn millis(duration: Duration) -> i64 {
+pub(crate) fn millis(duration: Duration) -> i64 {
     i64::try_from(duration.as_millis()).unwrap_or(i64::MAX)
 }
 

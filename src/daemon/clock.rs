@@ -121,6 +121,12 @@ impl StepWatch {
         Self { clock, wall, steady }
     }
 
+    /// Both clocks as they stood at the last call: a step since then is not
+    /// known yet, so nothing may be judged by a later time.
+    pub(crate) fn looked(&self) -> (Instant, Duration) {
+        (self.wall, self.steady)
+    }
+
     /// The step of the wall clock since the last call, if it was set.
     pub(crate) fn step(&mut self) -> Option<Step> {
         let (wall, steady) = both(&self.clock);

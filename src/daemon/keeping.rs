@@ -4,7 +4,7 @@
 //!
 //! It changes no reading and no entry.
 
-use std::collections::{BTreeMap, VecDeque};
+use std::collections::{BTreeMap, BTreeSet, VecDeque};
 use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -21,6 +21,7 @@ use crate::alert::{Alert, AlertKind, Change, Severity};
 use crate::daemon::backups;
 use crate::daemon::clock::Clock;
 use crate::daemon::host_clock;
+use crate::daemon::unstored::Unstored;
 use crate::exchange::times::ZoneRule;
 use crate::health::{BackupWord, KeepingWord};
 use crate::notify::body::AlertJson;
@@ -54,8 +55,8 @@ pub(crate) struct Shared {
     word: Mutex<KeepingWord>,
     passes: AtomicU64,
     writes: AtomicU64,
-    /// Why readings cannot be stored, if so.
-    store_trouble: Mutex<Option<String>>,
+    /// That nothing can be stored, if so.
+    store_trouble: Mutex<Option<Unstored>>,
 }
 
 impl Shared {
@@ -84,17 +85,44 @@ impl Shared {
         self.passes.load(Ordering::Relaxed)
     }
 
-    /// Nothing can be stored.
-    pub(crate) fn cannot_store(&self, why: String) {
-        *self.store_trouble() = Some(why);
+    /// Nothing can be stored since an instant.
+    pub(crate) fn cannot_store(&self, since: Instant, why: String) {
+        let mut trouble = self.store_trouble();
+        match &mut *trouble {
+            Some(unstored) => unstored.why = why,
+            None => {
+                *trouble = Some(Unstored {
+                    since,
+                    why,
+                    told: BTreeSet::new(),
+                    refused: BTreeMap::new(),
+                });
+            }
+        }
     }
 
-    /// Readings are stored again.
-    pub(crate) fn stores_again(&self) {
-        *self.store_trouble() = None;
+    /// It is stored again: the channels that know that it was not.
+    pub(crate) fn stores_again(&self) -> BTreeSet<String> {
+        self.store_trouble().take().map(|u| u.told).unwrap_or_default()
     }
 
-    fn store_trouble(&self) -> MutexGuard<'_, Option<String>> {
+    /// That nothing can be stored, if so.
+    pub(crate) fn unstored(&self) -> Option<Unstored> {
+        self.store_trouble().clone()
+    }
+
+    /// A channel was told that nothing can be stored, and took it or not.
+    pub(crate) fn told_unstored(&self, channel: &str, taken: bool) {
+        let mut trouble = self.store_trouble();
+        let Some(unstored) = &mut *trouble else { return };
+        if taken {
+            unstored.told.insert(channel.to_owned());
+        } else {
+            *unstored.refused.entry(channel.to_owned()).or_default() += 1;
+        }
+    }
+
+    fn store_trouble(&self) -> MutexGuard<'_, Option<Unstored>> {
         self.store_trouble.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
@@ -182,7 +210,7 @@ impl Keeper {
         }
         self.back_up_if_due(state, now, steady);
         self.tell_troubles(state, now);
-        state.word.store_trouble = self.shared.store_trouble().clone();
+        state.word.store_trouble = self.shared.unstored().map(|u| u.why);
         state.word.looked = Some(now);
         *self.shared.locked() = state.word.clone();
     }

@@ -15,6 +15,7 @@ pub mod service;
 pub mod settings;
 pub mod system;
 pub mod telling;
+mod unstored;
 mod watch_states;
 mod watching;
 mod writer;

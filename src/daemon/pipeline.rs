@@ -24,13 +24,14 @@ use crate::daemon::keeping::{Keeper, Shared};
 use crate::daemon::lock::{DaemonLock, LockError};
 use crate::daemon::outbox::{ChannelsSaid, Outbox};
 use crate::daemon::telling::Telling;
+use crate::daemon::unstored::FromMemory;
 use crate::daemon::writer::{QUEUE, Writer};
 use crate::decode::Mapping;
 use crate::exchange::times::ZoneRule;
 use crate::health::KeepingWord;
 use crate::notify::Channel;
 use crate::observation::Name;
-use crate::source::{Feed, SourceHealth, broker, inlet, serial};
+use crate::source::{Feed, Room, SourceHealth, broker, inlet, serial};
 use crate::store::backup::BackupError;
 use crate::store::forward::bring_forward;
 use crate::store::journal::CaughtUp;
@@ -144,6 +145,7 @@ pub async fn start(plan: Plan, clock: Clock) -> Result<Running, DaemonError> {
     let (stop, stopped) = watch::channel(false);
     let feed = Feed {
         deliveries,
+        room: Room::default(),
         now: clock.wall.clone(),
         stop: stopped.clone(),
         mappings: plan.mappings.into(),
@@ -226,6 +228,17 @@ pub async fn start(plan: Plan, clock: Clock) -> Result<Running, DaemonError> {
             writer.run(&runtime)
         },
     )?;
+    tasks.spawn(
+        FromMemory {
+            channels: plan.channels.clone(),
+            zone: plan.zone,
+            try_again: plan.telling.settings.try_again,
+            clock: clock.clone(),
+            shared: Arc::clone(&shared),
+            stop: stopped.clone(),
+        }
+        .run(),
+    );
     tasks.spawn(
         Outbox {
             data: plan.data,

@@ -99,7 +99,7 @@ impl Writer {
             last_commit: Monotonic::now(),
             last_look: None,
             last_clock: None,
-            failing_since: None,
+            failing: None,
             logged: None,
             unkept: WatchStep::default(),
         };
@@ -107,6 +107,14 @@ impl Writer {
         writing.declare()?;
         Ok(writing)
     }
+}
+
+/// Nothing can be stored.
+#[derive(Debug)]
+struct Failing {
+    since: Instant,
+    /// Readings that came; else only what the daemon itself writes.
+    readings: bool,
 }
 
 /// The writer at work.
@@ -123,8 +131,8 @@ pub(crate) struct Writing {
     last_clock: Option<Duration>,
     /// When this life began, by the wall clock as it is now.
     started: Instant,
-    /// Since when commits have failed, if the last one did.
-    failing_since: Option<Instant>,
+    /// Since when nothing can be stored, if so.
+    failing: Option<Failing>,
     /// When that was last logged.
     logged: Option<Monotonic>,
     /// What the watches changed and could not be written yet.
@@ -160,8 +168,12 @@ impl Writing {
             let look = self.given.clock.look;
             if self.last_look.is_none_or(|last| last.elapsed() >= look) {
                 self.last_look = Some(Monotonic::now());
+                self.look_at_the_clock(&mut batch);
                 if let Err(error) = self.look() {
-                    tracing::warn!(%error, "the store could not be looked at");
+                    if self.failing.is_none() {
+                        tracing::warn!(%error, "the store cannot be kept up");
+                    }
+                    self.cannot_store(false, in_a_row(&error));
                 }
             }
         }
@@ -214,13 +226,7 @@ impl Writing {
             Ok(taken) => {
                 self.given.shared.wrote();
                 let now = self.given.clock.now();
-                let mut step = WatchStep::default();
-                if let Some(since) = self.failing_since.take() {
-                    self.logged = None;
-                    self.given.shared.stores_again();
-                    tracing::info!("readings are stored again");
-                    step.then(self.watching.stored_again(since, now));
-                }
+                let mut step = self.stores_again(now);
                 let came = batch.iter().filter_map(|delivery| {
                     let message = delivery.content.as_ref().ok()?;
                     Some((&message.board, delivery.source.as_str()))
@@ -235,8 +241,6 @@ impl Writing {
                 }
             }
             Err(error) => {
-                let now = self.given.clock.now();
-                self.failing_since.get_or_insert(now);
                 let why = in_a_row(&error);
                 if self.logged.is_none_or(|at| at.elapsed() >= LOG_AGAIN) {
                     self.logged = Some(Monotonic::now());
@@ -247,12 +251,32 @@ impl Writing {
                          brokers will send again"
                     );
                 }
-                self.given.shared.cannot_store(why);
+                self.cannot_store(true, why);
                 batch.retain(|delivery| !delivery.receipt.comes_again());
                 self.forget_the_oldest(batch);
                 std::thread::sleep(AFTER_FAILURE);
             }
         }
+    }
+
+    fn cannot_store(&mut self, readings: bool, why: String) {
+        let since = self.given.clock.now();
+        let failing = Failing { since, readings };
+        let failing = self.failing.get_or_insert(failing);
+        failing.readings |= readings;
+        self.given.shared.cannot_store(failing.since, why);
+    }
+
+    /// Something was stored: what the watches say of the time in which
+    /// nothing was.
+    fn stores_again(&mut self, now: Instant) -> WatchStep {
+        let Some(failing) = self.failing.take() else {
+            return WatchStep::default();
+        };
+        self.logged = None;
+        let told = self.given.shared.stores_again();
+        tracing::info!("readings are stored again");
+        self.watching.stored_again(failing.since, &told, now)
     }
 
     /// Memory is bounded: of what is kept over a failure, the newest stays.
@@ -274,10 +298,8 @@ impl Writing {
     }
 
     fn look(&mut self) -> Result<(), StoreError> {
-        // The steady clock first: what passes between the two readings is
-        // then told at the next look, and never lost for half a minute.
-        let steady = (self.given.clock.steady)();
-        let now = self.given.clock.now();
+        // A clock that is set from here on must not date what waits.
+        let (now, steady) = self.steps.looked();
         let seen = self.given.store.data_version()?;
         if seen != self.version {
             let step = self.watching.reload(&self.given.store, now)?;
@@ -295,8 +317,11 @@ impl Writing {
             let step = self.watching.clock(&outside, now);
             self.keep(step)?;
             self.say(true, now)?;
-            if self.failing_since.is_none() {
+            // The few bytes of this may find room where readings do not.
+            if self.failing.as_ref().is_none_or(|failing| !failing.readings) {
                 self.given.shared.wrote();
+                let step = self.stores_again(now);
+                self.keep(step)?;
             }
             // Messages that were not taken become due by time alone.
             self.given.outbox.notify_one();
@@ -355,7 +380,7 @@ impl Writing {
         let health = DaemonHealth {
             running,
             waiting: given.deliveries.len(),
-            failing: self.failing_since.is_some(),
+            failing: self.failing.is_some(),
             sources: given.sources.iter().map(|s| source_word(s)).collect(),
             broken: given.broken.clone(),
             channels: given.said.words(),

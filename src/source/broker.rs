@@ -235,7 +235,10 @@ impl Subscriber {
 /// Returns when the writer's queue is half empty: coming back earlier would
 /// only fill it again. No connection is open meanwhile.
 async fn emptier(feed: &Feed) {
-    while feed.deliveries.capacity() * 2 < feed.deliveries.max_capacity() {
+    let queue = &feed.deliveries;
+    while queue.capacity() * 2 < queue.max_capacity()
+        || !feed.room.is_half_empty()
+    {
         sleep(Duration::from_millis(50)).await;
     }
 }
@@ -409,7 +412,9 @@ impl<'a> Visit<'a> {
         };
         let received = (self.feed.now)();
         let content = route.decode(&publish.topic, received, &publish.payload);
-        let weight = weight(&content, publish.payload.len());
+        let n_bytes = publish.topic.len() + publish.payload.len();
+        let weight = weight(&content, n_bytes);
+        let room = self.feed.room.take(weight).ok_or(Lost::QueueFull)?;
         if content.is_err() {
             health.count("refused messages");
         }
@@ -426,6 +431,7 @@ impl<'a> Visit<'a> {
             bytes: kept.to_vec(),
             content,
             receipt: self.unconfirmed.register(id, weight),
+            room,
         });
         health.delivered_one();
         Ok(())

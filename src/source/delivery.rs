@@ -11,6 +11,7 @@ use tokio::sync::Notify;
 
 use crate::observation::Message;
 use crate::source::MOST_UNCONFIRMED;
+use crate::source::room::Taken;
 use crate::units::Instant;
 
 /// Which door a delivery came in by: `inlet`, `broker 127.0.0.1:1883`,
@@ -58,22 +59,31 @@ pub struct Delivery {
     pub content: Result<Message, String>,
     /// To be confirmed once the content is on disk.
     pub receipt: Receipt,
+    /// The memory it may take.
+    pub room: Taken,
 }
 
-/// What a message weighs in memory: one for each sample and each 512 bytes,
-/// at least one.
+/// What a message weighs in memory: one for each sample and each 512 bytes
+/// of topic, payload and reasons, at least one.
 pub(crate) fn weight(
     content: &Result<Message, String>,
     n_bytes: usize,
 ) -> usize {
-    let n_samples = content.as_ref().map_or(0, |m| m.samples.len());
-    (n_samples + n_bytes / 512).max(1)
+    let (n_samples, n_reasons) = match content {
+        Ok(message) => {
+            let reasons = message.refused.iter().map(|(_, why)| why.len());
+            (message.samples.len(), reasons.sum())
+        }
+        Err(why) => (0, why.len()),
+    };
+    (n_samples + (n_bytes + n_reasons) / 512).max(1)
 }
 
 impl Delivery {
     /// What it weighs in memory.
     pub(crate) fn weight(&self) -> usize {
-        weight(&self.content, self.bytes.len())
+        let topic = self.topic.as_ref().map_or(0, String::len);
+        weight(&self.content, topic + self.bytes.len())
     }
 }
 

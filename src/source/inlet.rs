@@ -33,6 +33,7 @@ use crate::source::{Feed, stopped};
 use crate::trust::{TlsError, identity::Identity};
 use crate::units::Instant;
 
+pub use conversation::CONNECTION_BYTES;
 pub use users::{UsersError, users_line, with_password};
 
 /// The `[inlet]` part of the settings.
@@ -69,8 +70,8 @@ fn loopback() -> SocketAddr {
     SocketAddr::from(([127, 0, 0, 1], 1883))
 }
 
-/// Far above the boards of a home, far below what fills the memory: 256
-/// connections with a half-read packet of 64 KiB each hold 16 MiB.
+/// Far above the boards of a home. If each holds all that it may
+/// ([`CONNECTION_BYTES`]), 256 of them fill 59 MiB.
 fn connections() -> usize {
     256
 }

@@ -17,6 +17,7 @@ pub mod serial;
 mod delivery;
 mod health;
 mod patience;
+mod room;
 mod topic;
 
 use std::fmt;
@@ -29,13 +30,15 @@ use crate::units::Instant;
 
 pub use delivery::{Delivery, Receipt, SourceName};
 pub use health::{SourceCondition, SourceHealth, SourceState};
+pub use room::{ROOM, Room, WEIGHT_BYTES};
 
 /// The host's clock.
 pub type Now = Arc<dyn Fn() -> Instant + Send + Sync>;
 
 /// How much of one connection may wait for the writer, in samples or pieces
-/// of 512 bytes: a window of 1,000 messages must fit. The writer's queue should hold a few times as many, so
-/// that one board in a flood does not fill it.
+/// of 512 bytes: a window of 1,000 messages must fit. The writer's queue
+/// should hold a few times as many, so that one board in a flood does not
+/// fill it.
 pub const MOST_UNCONFIRMED: usize = 1024;
 
 /// What every source is given. Cheap to clone.
@@ -43,6 +46,8 @@ pub const MOST_UNCONFIRMED: usize = 1024;
 pub struct Feed {
     /// The writer's queue.
     pub deliveries: mpsc::Sender<Delivery>,
+    /// The memory for what waits there.
+    pub room: Room,
     /// The host's clock.
     pub now: Now,
     /// Becomes true, or is dropped, when the sources shall end.

@@ -19,7 +19,7 @@ use tokio::sync::mpsc::error::TrySendError;
 use crate::decode::{self, Checksum, LineAssembler, Refusal};
 use crate::observation::Message;
 use crate::source::Feed;
-use crate::source::delivery::{Answers, Delivery, Receipt, SourceName};
+use crate::source::delivery::{Answers, Delivery, Receipt, SourceName, weight};
 use crate::source::health::{SourceHealth, SourceState};
 use crate::source::patience::Patience;
 use crate::source::serial::name::{Ports, Standing};
@@ -378,6 +378,12 @@ impl<'a> Desk<'a> {
                 Receipt::nobody()
             }
         };
+        let content = content.map_err(|refusal| refusal.to_string());
+        let weight = weight(&content, bytes.len());
+        let Some(room) = self.feed.room.take(weight) else {
+            health.count("queue full");
+            return;
+        };
         let delivery = Delivery {
             source: health.name().clone(),
             received,
@@ -385,8 +391,9 @@ impl<'a> Desk<'a> {
             topic: None,
             dup: false,
             bytes,
-            content: content.map_err(|refusal| refusal.to_string()),
+            content,
             receipt,
+            room,
         };
         match self.feed.deliveries.try_send(delivery) {
             Ok(()) => health.delivered_one(),
@@ -479,6 +486,7 @@ mod tests {
         let thread = port
             .start(Feed {
                 deliveries,
+                room: crate::source::Room::default(),
                 now: Arc::new(|| crate::units::Instant::from_millis(0)),
                 stop: stopping,
                 mappings: Arc::from([]),

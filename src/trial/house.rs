@@ -323,3 +323,68 @@ fn speaker<'a>(
         here.first().map(|stay| (*stay, standing))
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use Standing::{FirstPlaced, Main, Only};
+
+    fn hour(hour: i64) -> When {
+        When::exactly(Instant::from_millis(hour * 3_600_000))
+    }
+
+    fn name(text: &str) -> Name {
+        Name::new(text).unwrap()
+    }
+
+    fn stay(board: &str, from: i64, to: Option<i64>) -> BoardStay {
+        BoardStay {
+            entry: EntryId(1),
+            board: name(board),
+            probe: name("air"),
+            place: name("north-sill"),
+            from: hour(from),
+            to: to.map(hour),
+            position: String::new(),
+        }
+    }
+
+    /// Two copies of one sensor may differ by a factor: their readings are
+    /// never mixed.
+    #[test]
+    fn of_two_light_sensors_at_a_place_one_speaks_at_a_time() {
+        let quantity = Quantity::Light;
+        let house = House {
+            board_stays: vec![stay("old", 0, None), stay("new", 10, Some(50))],
+            mains: vec![MainBoard {
+                entry: EntryId(2),
+                place: name("north-sill"),
+                quantity,
+                board: name("new"),
+                probe: name("air"),
+                from: hour(30),
+            }],
+            ..House::default()
+        };
+        let (from, to) = (hour(0).at, hour(70).at);
+        let voices: Vec<_> = house
+            .voices(&name("north-sill"), quantity, from, to)
+            .into_iter()
+            .map(|v| {
+                let hours = [v.from, v.to].map(|at| at.millis() / 3_600_000);
+                (v.series.board.to_string(), hours, v.standing)
+            })
+            .collect();
+        let said =
+            |board: &str, hours, standing| (board.to_owned(), hours, standing);
+        assert_eq!(
+            voices,
+            [
+                said("old", [0, 10], Only),
+                said("old", [10, 30], FirstPlaced),
+                said("new", [30, 50], Main),
+                said("old", [50, 70], Only),
+            ]
+        );
+    }
+}

@@ -16,7 +16,7 @@ mod scene;
 #[cfg(test)]
 mod tests;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -218,15 +218,16 @@ impl Watching {
         step
     }
 
-    /// The store took nothing since an instant, and does again.
+    /// The store took nothing since an instant, and does again. Channels
+    /// that know of it are told of its end only.
     pub(crate) fn stored_again(
         &mut self,
         since: Instant,
+        told: &BTreeSet<String>,
         now: Instant,
     ) -> WatchStep {
-        let mut step = WatchStep::default();
-        surroundings::stored_again(&mut step, &mut self.telling, since, now);
-        step
+        let at = (since, now);
+        surroundings::stored_again(&mut self.telling, told, at)
     }
 
     /// Notes by which door boards come in.

@@ -2,7 +2,7 @@
 //! messages that reach nobody, a clock that was set, a store that took
 //! nothing, cells near their end, units and batches that are due.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
 use chrono::Timelike;
@@ -322,23 +322,27 @@ impl Surroundings {
     }
 }
 
-/// The store takes readings again: told with its beginning, which could not
-/// be written while it lasted.
+/// The store takes readings again: kept with its beginning, which could not
+/// be written while it lasted. Channels in `told` know of that.
 pub(super) fn stored_again(
-    step: &mut WatchStep,
     telling: &mut Telling,
-    since: Instant,
-    now: Instant,
-) {
+    told: &BTreeSet<String>,
+    (since, now): (Instant, Instant),
+) -> WatchStep {
+    let mut step = WatchStep::default();
     let away = u64::try_from(now.millis_since(since)).unwrap_or(0);
     if Duration::from_millis(away) < faults::STORE_AWAY {
-        return;
+        return step;
     }
     for change in [Change::Raised, Change::Cleared] {
-        let told = (change, since, since);
-        let alert = Fault::Database.alert(told, now, telling.zone);
-        telling.tell(step, alert, since, None, Tell::Usual);
+        let times = (change, since, since);
+        let alert = Fault::Database.alert(times, now, telling.zone);
+        telling.tell(&mut step, alert, since, None, Tell::Usual);
+        if change == Change::Raised {
+            step.messages.retain(|(_, channel, _)| !told.contains(channel));
+        }
     }
+    step
 }
 
 fn undelivered(outside: &Outside) -> Fault<'static> {

@@ -1,6 +1,7 @@
 //! Watches of a whole house in stories with stepped time: one cause, one
 //! message; restarts; what surrounds the readings.
 
+use std::collections::BTreeSet;
 use std::f64::consts::TAU;
 
 use crate::alert::preset::{plain, presets};
@@ -430,15 +431,18 @@ fn a_clock_that_was_set_and_messages_that_wait_are_told_once_each() {
 }
 
 #[test]
-fn a_store_that_took_nothing_is_told_when_it_takes_something_again() {
-    let mut scene = many(0);
-    let since = scene.now;
-    scene.now = scene.now.plus_millis(25 * 60_000);
-    let step = scene.watching.stored_again(since, scene.now);
-    scene.take(step);
-    assert_eq!(
-        scene.messages(),
-        [("raised", "data-store"), ("cleared", "data-store")]
-    );
-    assert!(scene.rows[0].text.contains("for 25 minutes"));
+fn a_store_that_took_nothing_is_told_to_those_who_do_not_know_it_yet() {
+    let both = [("raised", "data-store"), ("cleared", "data-store")];
+    for (told, messages) in [(None, &both[..]), (Some("test"), &both[1..])] {
+        let mut scene = many(0);
+        let since = scene.now;
+        scene.now = scene.now.plus_millis(25 * 60_000);
+        let told: BTreeSet<String> =
+            told.into_iter().map(str::to_owned).collect();
+        let step = scene.watching.stored_again(since, &told, scene.now);
+        scene.take(step);
+        assert_eq!(scene.messages(), messages);
+        assert_eq!(scene.rows.len(), 2);
+        assert!(scene.rows[0].text.contains("12:00 (25 minutes)"));
+    }
 }

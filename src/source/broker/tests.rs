@@ -4,6 +4,7 @@ use tokio::sync::{mpsc, watch};
 use tokio::time::advance;
 
 use super::*;
+use crate::source::Room;
 
 struct Home {
     subscriber: Subscriber,
@@ -17,6 +18,7 @@ fn home() -> Home {
     let (stop, stopping) = watch::channel(false);
     let feed = Feed {
         deliveries: queue,
+        room: Room::default(),
         now: Arc::new(|| crate::units::Instant::from_millis(0)),
         stop: stopping,
         mappings: Arc::from([]),

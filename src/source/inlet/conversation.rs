@@ -36,6 +36,16 @@ const FAREWELL: Duration = Duration::from_secs(5);
 const MOST_UNREAD: usize = 16 * 1024;
 /// Bytes asked of the socket at once.
 const GULP: usize = 8 * 1024;
+/// The longest answer: a byte for each filter of a SUBSCRIBE, which has at
+/// least three.
+const LONGEST_ANSWER: usize = LARGEST_PACKET / 3 + 8;
+/// The task itself, TLS aside.
+const TASK: usize = 16 * 1024;
+/// What one connection may hold in memory beside what waits for the writer,
+/// bytes: its two buffers, each up to twice as large as what is in it, since
+/// buffers grow by doubling, and its task.
+pub const CONNECTION_BYTES: usize =
+    2 * (LARGEST_PACKET + GULP + MOST_UNREAD + LONGEST_ANSWER) + TASK;
 
 /// Talks with one peer until one side ends it.
 pub(crate) async fn converse<R, W>(
@@ -326,13 +336,14 @@ struct Desk<'a> {
 }
 
 impl Desk<'_> {
-    /// Deals with every whole packet that came, up to a full window.
+    /// Deals with every whole packet that came, up to a full window of
+    /// messages or of answers.
     fn read_packets<R, W>(&mut self, wire: &mut Wire<R, W>) -> Result<(), Ended>
     where
         R: AsyncRead + Unpin,
         W: AsyncWrite + Unpin,
     {
-        while !self.unconfirmed.is_full() {
+        while !self.unconfirmed.is_full() && wire.outbox.len() <= MOST_UNREAD {
             let packet = next_packet(&mut wire.inbox, LARGEST_PACKET)
                 .map_err(|bad| self.bad_packet(bad, &wire.inbox))?;
             let Some(packet) = packet else { break };
@@ -383,7 +394,9 @@ impl Desk<'_> {
         };
         let received = (self.feed.now)();
         let content = route.decode(&publish.topic, received, &publish.payload);
-        let weight = weight(&content, publish.payload.len());
+        let n_bytes = publish.topic.len() + publish.payload.len();
+        let weight = weight(&content, n_bytes);
+        let room = self.feed.room.take(weight).ok_or(Ended::QueueFull)?;
         if content.is_err() {
             self.door.health.count("refused messages");
         }
@@ -397,6 +410,7 @@ impl Desk<'_> {
             bytes: publish.payload.to_vec(),
             content,
             receipt: self.unconfirmed.register(id, weight),
+            room,
         });
         self.door.health.delivered_one();
         Ok(())
@@ -407,6 +421,7 @@ impl Desk<'_> {
     fn bad_packet(&self, bad: BadPacket, inbox: &[u8]) -> Ended {
         if bad == BadPacket::TooLarge
             && let Ok(place) = self.feed.deliveries.try_reserve()
+            && let Some(room) = self.feed.room.take(2)
         {
             place.send(Delivery {
                 source: self.door.health.name().clone(),
@@ -423,6 +438,7 @@ impl Desk<'_> {
                         .unwrap_or_default()
                 )),
                 receipt: Receipt::nobody(),
+                room,
             });
             self.door.health.delivered_one();
         }

@@ -7,9 +7,8 @@ use tokio::sync::{mpsc, watch};
 use tokio::task::JoinHandle;
 
 use super::*;
-use crate::source::MOST_UNCONFIRMED;
-use crate::source::SourceName;
 use crate::source::health::SourceHealth;
+use crate::source::{MOST_UNCONFIRMED, Room, SourceName};
 
 struct Home {
     peer: DuplexStream,
@@ -23,6 +22,7 @@ fn visitor() -> Home {
     let (stop, stopping) = watch::channel(false);
     let feed = Feed {
         deliveries: queue,
+        room: Room::default(),
         now: Arc::new(|| crate::units::Instant::from_millis(0)),
         stop: stopping,
         mappings: Arc::from([]),

@@ -7,7 +7,7 @@ use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::sync::{mpsc, watch};
 use vernalog::decode::{self, Checksum, Field, LineAssembler, Mapping};
 use vernalog::observation::{Message, Name};
-use vernalog::source::{Feed, inlet};
+use vernalog::source::{Feed, Room, inlet};
 use vernalog::units::Instant;
 
 /// What must hold of every message, whatever the bytes: finite values within
@@ -48,19 +48,35 @@ impl Default for Decoders {
 impl Decoders {
     /// Gives bytes to every decoder; how many understood them.
     pub(crate) fn feed(&self, bytes: &[u8]) -> u32 {
+        self.payload(bytes)
+            + self.mapping(bytes)
+            + self.line(bytes)
+            + self.port(bytes)
+    }
+
+    /// As the payload of a message.
+    pub(crate) fn payload(&self, bytes: &[u8]) -> u32 {
+        let message = decode::payload(&self.board, bytes, self.received);
+        u32::from(judged(message))
+    }
+
+    /// As a payload of a board's own making.
+    pub(crate) fn mapping(&self, bytes: &[u8]) -> u32 {
+        u32::from(judged(self.mapping.decode("garden/tray/state", bytes)))
+    }
+
+    /// As one serial line.
+    pub(crate) fn line(&self, bytes: &[u8]) -> u32 {
+        [Checksum::Required, Checksum::Optional]
+            .map(|sum| judged(decode::line(bytes, sum, self.received)))
+            .map(u32::from)
+            .iter()
+            .sum()
+    }
+
+    /// In pieces, as a port delivers them.
+    pub(crate) fn port(&self, bytes: &[u8]) -> u32 {
         let mut understood = 0;
-        understood += u32::from(judged(decode::payload(
-            &self.board,
-            bytes,
-            self.received,
-        )));
-        understood +=
-            u32::from(judged(self.mapping.decode("garden/tray/state", bytes)));
-        for checksum in [Checksum::Required, Checksum::Optional] {
-            understood +=
-                u32::from(judged(decode::line(bytes, checksum, self.received)));
-        }
-        // In pieces, as a port delivers them.
         let mut assembler = LineAssembler::default();
         for piece in bytes.chunks(1 + bytes.len() % 61) {
             for line in assembler.push(piece).into_iter().flatten() {
@@ -94,6 +110,7 @@ pub(crate) async fn talk(bytes: &[u8]) -> Talk {
     let (stop, stopping) = watch::channel(false);
     let feed = Feed {
         deliveries,
+        room: Room::default(),
         now: Arc::new(|| Instant::from_millis(1_770_724_800_000)),
         stop: stopping,
         mappings: Arc::from([]),

@@ -6,12 +6,15 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::time::{Duration, Instant};
 
+use serde_json::Value;
 use vernalog::decode::sealed;
+use vernalog::notify::{self, channels, command};
+use vernalog::units::Instant as Moment;
 
 use super::{inlet_at, wait_until};
 use crate::support::broker::free_port;
 use crate::support::flood::Flood;
-use crate::support::house::{House, say};
+use crate::support::house::{House, say, until_true};
 use crate::support::plug::Socket;
 use crate::support::process::Process;
 use crate::support::shelf::{
@@ -171,4 +174,70 @@ fn a_full_disk_loses_nothing_not_even_lines_that_come_once() {
     let lines = numbers(&home.data(), ON_A_CABLE);
     assert!((1..=43).all(|n| lines.get(&n) == Some(&1)), "{lines:?}");
     assert_sound(&home.data());
+}
+
+/// Nothing can be written, the outbox neither: the alert goes out all the
+/// same, once, while it lasts; and its end when it is over.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_full_disk_is_told_while_nothing_can_be_written() {
+    let mut home = House::new();
+    let Some(disk) = SmallDisk::over(home.data().parent().unwrap()) else {
+        return;
+    };
+    home.place(BOARD);
+    let elsewhere = tempfile::tempdir().unwrap();
+    let told = elsewhere.path().join("told");
+    let script = format!("cat >> {}", told.display());
+    let command = ["/bin/sh", "-c", &script].map(str::to_owned);
+    let settings = command::Settings::of(command.into());
+    let (good, bad) = channels(vec![notify::Settings::Command(settings)]);
+    assert_eq!(bad, []);
+    home.channels = good;
+    // That the disk is nearly full is told as well, from the start.
+    let messages = || -> Vec<(String, String)> {
+        let text = fs::read_to_string(&told).unwrap_or_default();
+        text.lines()
+            .map(|line| serde_json::from_str::<Value>(line).unwrap())
+            .filter(|alert| alert["watch"] == "data-store")
+            .map(|alert| {
+                ["state", "id"]
+                    .map(|member| alert[member].as_str().unwrap().to_owned())
+                    .into()
+            })
+            .collect()
+    };
+    let daemon = home.start().await;
+    let port = daemon.inlet().port();
+    let flood = Flood::begin(BOARD, port, 100, Duration::from_millis(5));
+    until_true("readings come in", || flood.acknowledged() > 500).await;
+    disk.fill();
+    let when_full =
+        tokio::task::block_in_place(|| until_it_stands_still(&flood));
+    assert_eq!(messages(), []);
+
+    // A minute later.
+    home.clock.pass(61);
+    until_true("it is told", || !messages().is_empty()).await;
+    let raised = messages();
+    assert_eq!((raised.len(), &*raised[0].0), (1, "raised"));
+    // Told once, however long it lasts.
+    home.clock.pass(3_600);
+    tokio::time::sleep(Duration::from_millis(1_500)).await;
+    assert_eq!(messages(), raised);
+
+    disk.empty();
+    until_true("readings come in again", || {
+        flood.acknowledged() > when_full + 100
+    })
+    .await;
+    until_true("its end is told", || messages().len() > 1).await;
+    let about = messages();
+    assert_eq!((about.len(), &*about[1].0), (2, "cleared"));
+    assert_eq!(about[0], raised[0]);
+    assert_eq!(about[1].1, raised[0].1, "another alert ended");
+    let told = tokio::task::spawn_blocking(|| flood.end()).await.unwrap();
+    daemon.stop().await;
+    assert_exactly_once(&home.data(), BOARD, told);
+    let kept = home.store().alerts(Moment::from_millis(0)).unwrap();
+    assert!(kept.iter().any(|alert| alert.id == raised[0].1));
 }

@@ -17,7 +17,7 @@ use vernalog::store::{Access, Store};
 
 use super::{inlet_at, wait_until};
 use crate::support::broker::free_port;
-use crate::support::disk::{after_a_cut, files, put};
+use crate::support::disk::{Files, after_a_cut, files, put};
 use crate::support::flood::Flood;
 use crate::support::home::rowan_trial;
 use crate::support::house::{House, say};
@@ -28,6 +28,8 @@ use crate::support::trace::{CALLS, Event, What, events};
 
 const BOARDS: [(&str, usize, u64); 2] =
     [("cold-frame", 1, 1), ("porch-tray", 20, 5)];
+
+const SEED: u64 = 20_260_212;
 
 /// What had been promised by some moment.
 #[derive(Debug, Clone, Default)]
@@ -118,9 +120,9 @@ fn is_traceable() -> bool {
     tried.status.success()
 }
 
-/// Runs daemon and commands under strace while boards publish; gives the
-/// trace.
-fn traced(home: &House, folder: &Path, acknowledged: u64) -> String {
+/// Runs daemon and commands under strace while boards publish; the trace is
+/// the house's file of that name.
+fn traced(home: &House, folder: &Path, acknowledged: u64) {
     let port = free_port();
     let settings = home.settings(&inlet_at(port));
     let settings = fs::read_to_string(settings).unwrap().replace(
@@ -178,28 +180,91 @@ fn traced(home: &House, folder: &Path, acknowledged: u64) -> String {
     }
     fs::write(end, "").unwrap();
     assert!(child.wait().unwrap().success());
-    fs::read_to_string(trace).unwrap()
 }
 
+/// What a run under strace left in its folder, to be cut at will.
+struct Recording {
+    /// The folder that holds nothing but the data.
+    folder: PathBuf,
+    before: Files,
+    /// Ledger entries before the run.
+    entries: usize,
+    trace: String,
+}
+
+impl Recording {
+    /// Records a run in a house that is left to this recording.
+    fn new(home: &House, acknowledged: u64) -> Self {
+        for (board, ..) in BOARDS {
+            home.place(board);
+        }
+        let (folder, kept) = (home.file("data"), home.file("before"));
+        for folder in [&folder, &kept] {
+            fs::create_dir(folder).unwrap();
+            fs::copy(home.data(), folder.join("vernalog.db")).unwrap();
+        }
+        traced(home, &folder, acknowledged);
+        Self::read(home.file("").as_path())
+    }
+
+    /// Reads what `new` left in a folder.
+    fn read(home: &Path) -> Self {
+        let (folder, kept) = (home.join("data"), home.join("before"));
+        let data = kept.join("vernalog.db");
+        let store = Store::open(&data, Access::ReadOnly).unwrap();
+        let entries = store.ledger().unwrap().len();
+        let before = files(&kept)
+            .into_iter()
+            .map(|(path, bytes)| {
+                (folder.join(path.file_name().unwrap()), bytes)
+            })
+            .collect();
+        let trace = fs::read_to_string(home.join("trace")).unwrap();
+        Self { folder, before, entries, trace }
+    }
+}
+
+/// Cuts at a random line, and looks at what is left. The same number cuts
+/// the same recording in the same way.
+fn cut_at_random(
+    n: u64,
+    n_lines: usize,
+    before: &Files,
+    events: &[Event],
+    promises: &[(usize, Promised)],
+) -> Result<(), String> {
+    let mut chance = ChaCha8Rng::seed_from_u64(SEED + n);
+    // Half of the cuts hit while a file is being written.
+    let cut = if n.is_multiple_of(2) {
+        chance.random_range(0..=n_lines)
+    } else {
+        events[chance.random_range(0..events.len())].begin + 1
+    };
+    let promised = promises.iter().rev().find(|(line, _)| *line < cut);
+    let promised = promised.map_or_else(Promised::default, |p| p.1.clone());
+    let disk = after_a_cut(before, events, cut, &mut chance);
+    let left = tempfile::tempdir().unwrap();
+    put(&disk, left.path());
+    all_is_there(left.path(), &promised).map_err(|why| {
+        format!("seed {SEED}, cut {n} at line {cut} of {n_lines}: {why}")
+    })
+}
+
+/// A recording in which something was lost is kept, and its folder named;
+/// `VERNALOG_TRACE=FOLDER` cuts it again.
 #[test]
 fn a_power_cut_at_any_moment_leaves_all_that_was_acknowledged() {
-    const SEED: u64 = 20_260_212;
     let (acknowledged, n_cuts) =
         if long() { (20_000, 5_000) } else { (2_000, 40) };
     if !is_traceable() {
         return;
     }
     let home = House::new();
-    for (board, ..) in BOARDS {
-        home.place(board);
-    }
-    // A folder with nothing but the data in it.
-    let folder = home.file("data");
-    fs::create_dir(&folder).unwrap();
-    fs::copy(home.data(), folder.join("vernalog.db")).unwrap();
-    let before = files(&folder);
-    let entries = home.store().ledger().unwrap().len();
-    let trace = traced(&home, &folder, acknowledged);
+    let recording = match std::env::var_os("VERNALOG_TRACE") {
+        Some(folder) => Recording::read(Path::new(&folder)),
+        None => Recording::new(&home, acknowledged),
+    };
+    let Recording { folder, before, entries, trace } = recording;
     let events = events(&trace, &folder);
     let n_lines = trace.lines().count();
     drop(trace);
@@ -217,30 +282,22 @@ fn a_power_cut_at_any_moment_leaves_all_that_was_acknowledged() {
         "the journal was not written: no test"
     );
 
-    let mut chance = ChaCha8Rng::seed_from_u64(SEED);
-    let mut cut_at_random = |n: u64, events: &[Event]| {
-        // Half of the cuts hit while a file is being written.
-        let cut = if n.is_multiple_of(2) {
-            chance.random_range(0..=n_lines)
-        } else {
-            events[chance.random_range(0..events.len())].begin + 1
-        };
-        let promised = promises.iter().rev().find(|(line, _)| *line < cut);
-        let promised = promised.map_or_else(Promised::default, |p| p.1.clone());
-        let disk = after_a_cut(&before, events, cut, &mut chance);
-        let left = tempfile::tempdir().unwrap();
-        put(&disk, left.path());
-        all_is_there(left.path(), &promised).map_err(|why| {
-            format!("seed {SEED}, cut {n} at line {cut} of {n_lines}: {why}")
+    let lost: Vec<String> = (0..n_cuts)
+        .filter_map(|n| {
+            cut_at_random(n, n_lines, &before, &events, &promises).err()
         })
-    };
-    for n in 0..n_cuts {
-        cut_at_random(n, &events).unwrap();
+        .collect();
+    if !lost.is_empty() {
+        let kept = home.file("");
+        std::mem::forget(home);
+        panic!("of {n_cuts} cuts, recorded in {}: {lost:#?}", kept.display());
     }
     // The test can fail: without the syncs, something is lost.
     let mut careless = events;
     careless.retain(|event| !matches!(event.what, What::Sync { .. }));
-    let lost = (0..10).any(|n| cut_at_random(n, &careless).is_err());
+    let lost = (0..10).any(|n| {
+        cut_at_random(n, n_lines, &before, &careless, &promises).is_err()
+    });
     assert!(lost, "nothing is lost without a single sync: no test");
     let (_, at_the_end) = promises.last().unwrap();
     say(&format!(
@@ -251,6 +308,30 @@ fn a_power_cut_at_any_moment_leaves_all_that_was_acknowledged() {
     assert!(at_the_end.entries > entries + 10, "{at_the_end:?}");
     let numbers: u64 = at_the_end.numbers.values().sum();
     assert!(at_the_end.numbers.len() == 2 && numbers >= acknowledged);
+}
+
+/// A checkpoint may sync the file of what is written ahead while a commit
+/// does: what the later of two syncs covers is safe, whichever ends first.
+#[test]
+fn of_two_syncs_at_once_the_later_one_counts() {
+    let file = PathBuf::from("data/vernalog.db-wal");
+    let event = |begin, end, what| Event { begin, end, what };
+    let write = |at| {
+        let (file, bytes) = (file.clone(), vec![7; 512]);
+        What::Write { file, at: Some(at), bytes }
+    };
+    let sync = || What::Sync { file: file.clone() };
+    let events = [
+        event(0, 1, write(0)),
+        event(3, 4, write(512)),
+        event(5, 6, sync()),
+        event(2, 7, sync()),
+    ];
+    for seed in 0..50 {
+        let mut chance = ChaCha8Rng::seed_from_u64(seed);
+        let disk = after_a_cut(&Files::new(), &events, 8, &mut chance);
+        assert_eq!(disk[&file], [7; 1_024], "seed {seed}");
+    }
 }
 
 #[test]

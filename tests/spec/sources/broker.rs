@@ -10,6 +10,8 @@ use vernalog::source::broker::{self, Settings};
 use vernalog::source::{SourceHealth, SourceState};
 
 use crate::support::broker::{Broker, mosquitto_pub, publish, publish_lines};
+use crate::support::house::until_true;
+use crate::support::long;
 use crate::support::writer::{
     PATIENCE, Writer, number, reading, wait_for, writer,
 };
@@ -269,5 +271,29 @@ async fn a_message_that_is_too_large_to_be_refused_is_said() {
     let home = home_with(&settings(&broker), 16);
     let detail = wait_for(&home.health, SourceState::Refused).await;
     assert!(detail.contains("message_size_limit"), "{detail}");
+    home.leave().await;
+}
+
+/// Two unanswered keep-alives take ten seconds: with `VERNALOG_LONG=1` only.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn a_broker_that_stands_still_is_left_and_taken_up_again() {
+    if !long() {
+        return;
+    }
+    let broker = Broker::start();
+    let mut settings = settings(&broker);
+    settings.keep_alive_secs = 5;
+    let mut home = home_with(&settings, 16);
+    wait_for(&home.health, SourceState::Subscribed).await;
+    broker.freezes(true);
+    until_true("it is left", || {
+        home.health.condition().state != SourceState::Subscribed
+    })
+    .await;
+    assert_eq!(home.health.count_of("stalled"), 1);
+    broker.freezes(false);
+    wait_for(&home.health, SourceState::Subscribed).await;
+    publish(broker.port, TOPIC, &reading(1), &[]);
+    assert!(home.writer.next().await.content.is_ok());
     home.leave().await;
 }

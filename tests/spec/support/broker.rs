@@ -126,6 +126,14 @@ impl Broker {
         child.wait().expect("it ends");
     }
 
+    /// It stands still with its connections open, or goes on.
+    pub(crate) fn freezes(&self, freezes: bool) {
+        use rustix::process::{Pid, Signal, kill_process};
+        let child = self.child.as_ref().expect("it runs");
+        let signal = if freezes { Signal::STOP } else { Signal::CONT };
+        kill_process(Pid::from_child(child), signal).expect("it can be told");
+    }
+
     /// Ends it the hard way; sessions that were not saved are lost.
     pub(crate) fn kill(&mut self) {
         if let Some(mut child) = self.child.take() {

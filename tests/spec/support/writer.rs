@@ -6,7 +6,7 @@ use std::time::Duration;
 
 use tokio::sync::{mpsc, watch};
 use tokio::time::timeout;
-use vernalog::source::{Delivery, Feed, SourceHealth, SourceState};
+use vernalog::source::{Delivery, Feed, Room, SourceHealth, SourceState};
 use vernalog::units::Instant;
 
 /// Long enough for a busy machine; reached only by a failing test.
@@ -27,6 +27,7 @@ pub(crate) fn writer(capacity: usize) -> (Feed, Writer) {
     let (stop, stopping) = watch::channel(false);
     let feed = Feed {
         deliveries: queue,
+        room: Room::default(),
         now: Arc::new(|| Instant::from_millis(NOON)),
         stop: stopping,
         mappings: Arc::from([]),
