@@ -149,7 +149,7 @@ impl Strip {
 
     /// All readings, oldest first.
     pub fn iter(&self) -> impl Iterator<Item = Reading> {
-        self.from_run(0)
+        self.starting_with(0)
     }
 
     /// The readings in [`from`, `to`), oldest first.
@@ -159,12 +159,12 @@ impl Strip {
         to: Instant,
     ) -> impl Iterator<Item = Reading> {
         let first = self.runs.partition_point(|run| run.at < from);
-        self.from_run(first.saturating_sub(1))
+        self.starting_with(first.saturating_sub(1))
             .skip_while(move |reading| reading.at < from)
             .take_while(move |reading| reading.at < to)
     }
 
-    fn from_run(&self, first: usize) -> impl Iterator<Item = Reading> {
+    fn starting_with(&self, first: usize) -> impl Iterator<Item = Reading> {
         self.runs[first..].iter().enumerate().flat_map(move |(i, run)| {
             let end = match self.runs.get(first + i + 1) {
                 Some(next) if next.page == run.page => next.byte,
