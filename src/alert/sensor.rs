@@ -29,7 +29,7 @@ const BEFORE: i64 = 20 * HOUR;
 const BEFORE_READINGS: usize = 40;
 /// ... no number lasted longer than this, ms. A coarse thermometer in a
 /// cellar is slower than that by itself, and is never told.
-const LONGEST_BEFORE: i64 = 2 * HOUR;
+const LONGEST_BEFORE: i64 = 3 * HOUR;
 
 /// How far back the rule looks, ms.
 pub(super) fn span(watch: &Watch) -> i64 {
@@ -180,8 +180,8 @@ mod tests {
     #[test]
     fn a_coarse_thermometer_in_a_steady_cellar_is_never_told() {
         let mut story = thermometer();
-        // A tenth each three hours, then two still days.
-        each_ten(&mut story, (0, 36), |at| 11.0 + (at / 180 % 3) as f64 / 10.0);
+        // A tenth each four hours, then two still days.
+        each_ten(&mut story, (0, 36), |at| 11.0 + (at / 240 % 3) as f64 / 10.0);
         each_ten(&mut story, (36, 84), |_| 11.1);
         assert_eq!(story.told(), [(Known, 0)]);
         // Nor one that was brought there from a warm room the day before.

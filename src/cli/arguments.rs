@@ -125,7 +125,8 @@ pub(crate) struct ReportArguments {
     #[arg(long, value_name = "WHEN")]
     pub(crate) until: Option<String>,
     /// Instead, say where one number comes from, such as
-    /// containers/L2-B3/degree_hours or findings/1
+    /// containers/L2-B3/degree_hours, places/sill/temperature/day or
+    /// findings/1 (a path that is not there is answered with all there are)
     #[arg(long, value_name = "PATH", conflicts_with = "compare")]
     pub(crate) explain: Option<String>,
     /// Instead, describe two trials side by side

@@ -50,6 +50,9 @@ impl HoursOfDay {
     /// The hours of day at which this place gets light: those whose mean
     /// was at or above `limit` on at least a tenth of the covered days.
     ///
+    /// An hour of day that was never logged matters when the nearest logged
+    /// hour before or after it does: noon may not be missed, night may.
+    ///
     /// A place that is always dark gives [`HoursOfDay::ALL`]: there, any
     /// hour could have brought light.
     ///
@@ -70,9 +73,18 @@ impl HoursOfDay {
             covered[hour] += 1;
             lit[hour] += u32::from(mean >= limit);
         }
-        let matters: [bool; 24] = std::array::from_fn(|hour| {
+        let is_lit = |hour: usize| {
             lit[hour] > 0
                 && f64::from(lit[hour]) >= LIT_SHARE * f64::from(covered[hour])
+        };
+        // An hour that was never logged may be as bright as those beside it.
+        let nearest = |hours: &mut dyn Iterator<Item = usize>| {
+            hours.map(|hour| hour % 24).find(|hour| covered[*hour] > 0)
+        };
+        let matters: [bool; 24] = std::array::from_fn(|hour| {
+            let before = nearest(&mut (hour + 1..=hour + 24).rev());
+            let after = nearest(&mut (hour..hour + 24));
+            before.is_some_and(is_lit) || after.is_some_and(is_lit)
         });
         if matters.contains(&true) { Self(matters) } else { Self::ALL }
     }

@@ -132,6 +132,23 @@ fn lost_night_costs_a_light_dose_nothing() {
     assert_eq!(all.comparable(), Comparable::TooLittleData);
 }
 
+/// Holes from 10 to 15 h on every day hide the brightest hours.
+#[test]
+fn noon_that_is_never_logged_is_missing_light() {
+    let value = |_, minute: i64| {
+        let noon = (600..900).contains(&minute);
+        let lit = (480..1020).contains(&minute);
+        (!noon).then_some(if lit { 1000.0 } else { 0.0 })
+    };
+    let log = Log::new(readings(10, value), GAP, &|_| 0);
+    let sums = HourlySums::of(&log, Shape::value());
+    let hours = HoursOfDay::lit(&sums, 10.0);
+    assert!((10..15).all(|hour| hours.matters(hour)));
+    assert!(!hours.matters(2) && !hours.matters(20));
+    let dose = sums.over(&[days(1, 9)], hours);
+    assert_eq!(dose.comparable(), Comparable::TooLittleData);
+}
+
 #[test]
 fn one_evening_with_a_torch_is_no_daylight() {
     let value = |day: i64, minute: i64| {

@@ -3,6 +3,8 @@
 //! It computes nothing anew: the number is the one of `results.json`, and
 //! the trace names what that was made from.
 
+mod beyond;
+
 use std::collections::BTreeMap;
 
 use serde::Serialize;
@@ -84,8 +86,8 @@ pub enum NoTrace {
 /// Traces a number of a trial's report.
 ///
 /// # Arguments
-/// - `path`: `containers/NAME/FIELD`, `units/NAME/FIELD`, `factors/NAME`,
-///   `findings/NUMBER`; names as in `results.json`, findings counted from 1.
+/// - `path`: as [`PATHS`] lists them; names as in `results.json`, findings and
+///   what next counted from 1.
 ///
 /// # Errors
 /// [`NoTrace`].
@@ -108,6 +110,13 @@ struct Trace<'a> {
     path: &'a str,
 }
 
+/// The paths there are.
+pub const PATHS: &str = "containers/NAME/FIELD, units/NAME/FIELD, \
+    places/NAME/FIELD, places/NAME/QUANTITY/FIELD, factors/NAME, \
+    speed/FACTOR/LEVEL, pairs/ONE/OTHER, timing/FACTOR/LEVEL, \
+    thermal_time/LEVEL (or all), fridge/PLACE, prediction/CONTAINER, \
+    findings/NUMBER, next/NUMBER";
+
 const FIELDS: &str = "seeds, germinated, fraction, interval, t50_days, \
                       mean_time_days or a dose such as degree_hours";
 
@@ -118,15 +127,23 @@ impl Trace<'_> {
             ["containers" | "units", name, field] => self.unit(name, field),
             ["factors", name] => self.factor(name),
             ["findings", number] => self.finding(number),
+            ["places", name, field] => self.place(name, field),
+            ["places", name, quantity, field] => {
+                self.quantity(name, quantity, field)
+            }
+            ["speed", factor] => self.speed(factor, None),
+            ["speed", factor, level] => self.speed(factor, Some(level)),
+            ["pairs", one, other] => self.pair(one, other),
+            ["timing", factor, level] => self.timing(factor, level),
+            ["thermal_time", level] => self.thermal_time(level),
+            ["fridge", place] => self.fridge(place),
+            ["prediction", name] => self.prediction(name),
+            ["next", number] => self.next(number),
             ["containers" | "units", name] => {
                 self.named(name)?;
                 Err(self.unknown(format!("{}/… with {FIELDS}", self.path)))
             }
-            _ => Err(self.unknown(format!(
-                "containers/NAME/FIELD, units/NAME/FIELD, factors/NAME, \
-                 findings/NUMBER (1 to {}); fields: {FIELDS}",
-                self.told.findings.len()
-            ))),
+            _ => Err(self.unknown(format!("{PATHS}; fields: {FIELDS}"))),
         }
     }
 

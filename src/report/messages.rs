@@ -60,6 +60,9 @@ pub fn groups(
 /// weeks`; nothing without containers.
 #[must_use]
 pub fn came_up(levels: &[LevelFractions], groups: &[Group]) -> Option<String> {
+    if let Some(words) = all_alike(levels, groups) {
+        return Some(words);
+    }
     let shown = levels.iter().filter(|l| !l.fractions.is_empty()).count();
     let mut parts = Vec::new();
     for (i, group) in groups.iter().enumerate() {
@@ -76,6 +79,25 @@ pub fn came_up(levels: &[LevelFractions], groups: &[Group]) -> Option<String> {
         }
     }
     (!parts.is_empty()).then(|| parts.join(", "))
+}
+
+/// `nothing came up after 0, 6 or 12 weeks`; nothing unless all did alike.
+fn all_alike(levels: &[LevelFractions], groups: &[Group]) -> Option<String> {
+    let [one] = groups else { return None };
+    let what = if one.high <= 0.0 {
+        "nothing came up"
+    } else if one.low >= 1.0 {
+        "every seed came up"
+    } else {
+        return None;
+    };
+    let mut members = one.members.clone();
+    members.sort_unstable();
+    Some(if members.len() < 2 {
+        what.to_owned()
+    } else {
+        format!("{what} {}", phrase(levels, &members))
+    })
 }
 
 /// `54 to 83`, or one number where both are the same.
@@ -119,7 +141,7 @@ pub fn place_title(
 ) -> String {
     match came_up(levels, groups) {
         Some(words) => format!("{place}: {words}"),
-        None => format!("{place}: the climate, without containers"),
+        None => format!("{place}: the climate; no container was counted here"),
     }
 }
 
@@ -169,6 +191,9 @@ pub fn treatment_title(
     };
     let shown = levels.iter().filter(|l| !l.fractions.is_empty()).count();
     let (many, open) = (shown > 1, groups.len() == 1);
+    if all_alike(levels, groups).is_some() {
+        return format!("{}: {words}", capital(factor));
+    }
     if many && open {
         let words = capital(&words);
         return format!("{words}: which did more, this trial cannot tell");
@@ -200,8 +225,9 @@ pub fn fridge_title(fridge: &str, facts: FridgeFacts) -> String {
         return format!("{fridge}: {air}, no moist stay was looked at");
     }
     format!(
-        "{fridge}: {air}, mould in {} of {} moist stays",
-        facts.mouldy, facts.judged
+        "{fridge}: {air}, mould in {} of {}",
+        facts.mouldy,
+        counted(facts.judged, "moist stay")
     )
 }
 
@@ -273,6 +299,22 @@ mod tests {
         );
     }
 
+    #[test]
+    fn nothing_and_everything_are_told_in_words() {
+        let none = weeks(&[("0", &[0.0, 0.0]), ("6", &[0.0])]);
+        let told = groups(&none, &|_, _| false);
+        assert_eq!(
+            treatment_title("chill", &none, &told),
+            "Chill: nothing came up after 0 or 6 weeks"
+        );
+        let every = weeks(&[("0", &[1.0]), ("6", &[])]);
+        let told = groups(&every, &|_, _| false);
+        assert_eq!(
+            place_title("Sill", &every, &told),
+            "Sill: every seed came up"
+        );
+    }
+
     /// 0 and 18 differ, but each is tied to 6: one group, no contrast.
     #[test]
     fn a_chain_of_ties_is_one_group() {
@@ -285,7 +327,7 @@ mod tests {
     fn a_place_without_containers_says_so() {
         assert_eq!(
             place_title("Cellar", &[], &[]),
-            "Cellar: the climate, without containers"
+            "Cellar: the climate; no container was counted here"
         );
     }
 

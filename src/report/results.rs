@@ -6,6 +6,7 @@
 //! date of writing is in it, so the same data give the same bytes.
 
 mod ahead;
+mod apart;
 mod fill;
 mod parts;
 
@@ -17,6 +18,10 @@ use crate::units::Instant;
 
 pub use ahead::{
     ContainerAheadResult, PredictionResult, StepAheadResult, WhenAheadResult,
+};
+pub use apart::{
+    OutsideResult, PairResult, SpeedLevelResult, SpeedResult, SpeedStepResult,
+    SpreadResult,
 };
 pub use fill::of;
 pub(crate) use fill::{daily_light_integral, photons, tidy, within};
@@ -50,6 +55,11 @@ pub struct Results {
     pub factors: Vec<FactorResult>,
     /// When seeds germinated, by level of each factor.
     pub timing: TimingResult,
+    /// Fraction and speed apart, for planned factors and the place.
+    pub speed: Vec<SpeedResult>,
+    /// Pair by pair, factors and conditions: how they went together and
+    /// whether this trial can tell them apart.
+    pub pairs: Vec<PairResult>,
     /// Fraction against accumulated warmth, when a model was fitted.
     pub thermal_time: ThermalTime,
     /// What is still to come; null when no container runs.
@@ -246,7 +256,8 @@ pub struct ContainerResult {
     pub germinated_in_all: u32,
     /// Days from sowing to the last look or closure.
     pub follow_up_days: f64,
-    /// `germinated` ÷ `seeds`; null without seeds.
+    /// `germinated` ÷ `seeds`; null without seeds, and where what was left
+    /// was lost before the common age.
     pub fraction: Option<f64>,
     /// Its 95 % Wilson interval; takes seeds as independent, so it speaks
     /// of this container only.
@@ -333,8 +344,8 @@ pub struct InteractionResult {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub struct NextResult {
-    /// A word that stays the same from report to report: `cross`,
-    /// `more-units`, `place-runs`.
+    /// A word that stays the same from report to report: `all-alike`,
+    /// `cross`, `more-units`, `log-places`, `place-runs`.
     pub id: String,
     /// The factor it is about.
     pub factor: Option<String>,
@@ -360,10 +371,20 @@ pub struct NeedsResult {
     pub seeds: u32,
     /// The difference between two levels, as a share.
     pub difference: f64,
-    /// The chance of seeing it, at 5 %, by the noncentral F.
+    /// The chance that a report like this one states it: F over all levels
+    /// on the scatter between units below 5 % (before Holm's correction), and
+    /// an interval of the pair, for all pairs together, without 0; by 1,000
+    /// invented trials, other levels midway.
     pub power: f64,
-    /// Scatter between units it was reckoned with.
+    /// The chance that the exact permutation of the units, which stands
+    /// beside F where they are four a level or fewer, is below 5 %; null
+    /// where there is none, or more than two levels.
+    pub exact_power: Option<f64>,
+    /// Scatter between units it was reckoned with, 1 = that of seeds alone.
     pub dispersion: f64,
+    /// The scatter this trial showed between such units; null where it
+    /// showed none, and a usual one was taken.
+    pub scatter_seen: Option<f64>,
 }
 
 /// Times, described.

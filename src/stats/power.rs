@@ -11,15 +11,19 @@ use crate::stats::distribution::{
     noncentral_f_upper, times_ln,
 };
 use crate::stats::error::{StatsError, within};
+use crate::stats::exact::{PermutedUnit, permutation};
 use crate::stats::strata::LEAST_DF;
 
-/// A comparison of two levels that is being planned.
+/// A comparison of levels that is being planned.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Comparison {
     /// Chance thought true at the first level.
     pub first: f64,
     /// Chance thought true at the second.
     pub second: f64,
+    /// Levels compared, two at least; those beyond two lie in the middle of
+    /// the first and the second.
+    pub levels: u32,
     /// How much alike seeds of one unit are: correlation, 0 for independent
     /// seeds, 0.02 to 0.1 is usual between containers.
     pub likeness: f64,
@@ -42,13 +46,16 @@ pub struct Power {
     pub dispersion: f64,
 }
 
-/// Power of a comparison of two levels by invented trials.
+/// Power of a comparison by invented trials: how often the difference of the
+/// first and the second level would be stated.
 ///
-/// Units scatter as a beta-binomial; each trial is tested as it would be: F
-/// on the scatter between units, dispersion not below 1.
+/// Units scatter as a beta-binomial; each trial is judged as a report judges
+/// it: F over all levels on the scatter between units, dispersion not below
+/// 1, and the interval of the pair, widened for the number of pairs
+/// (Bonferroni), which must not hold 0.
 ///
 /// # Hypotheses
-/// Of the planned test: H₀ both levels have one chance; H₁ they differ.
+/// Of the planned test: H₀ all levels have one chance; H₁ they differ.
 ///
 /// # Arguments
 /// - `comparison`: chances, likeness, seeds and units.
@@ -67,7 +74,8 @@ pub struct Power {
 /// ```
 /// use vernalog::stats::power::{Comparison, power};
 /// let two_against_two = Comparison {
-///     first: 0.2, second: 0.8, likeness: 0.0, seeds: 50, units: 2 };
+///     first: 0.2, second: 0.8, levels: 2, likeness: 0.0, seeds: 50,
+///     units: 2 };
 /// // Two degrees of freedom: no p is given whatever comes out.
 /// assert_eq!(power(two_against_two, 0.05, 100, 1).unwrap().power, 0.0);
 /// ```
@@ -77,32 +85,120 @@ pub fn power(
     trials: u32,
     seed: u64,
 ) -> Result<Power, StatsError> {
-    let Comparison { first, second, likeness, seeds, units } = comparison;
-    within("chance", first, 0.0, 1.0)?;
-    within("chance", second, 0.0, 1.0)?;
-    within("likeness", likeness, 0.0, 0.999)?;
-    within("alpha", alpha, 0.0, 1.0)?;
-    for (what, n) in [("seeds", seeds), ("units", units), ("trials", trials)] {
-        within(what, f64::from(n), 1.0, 1e6)?;
-    }
-    let df = 2 * (units - 1);
-    let dispersion = 1.0 + (f64::from(seeds) - 1.0) * likeness;
+    let (df, dispersion) = comparison.checked(alpha, trials)?;
     if df < LEAST_DF {
         return Ok(Power { power: 0.0, error: 0.0, df, dispersion });
     }
-    let mut rng = ChaCha8Rng::seed_from_u64(seed);
-    let mut hits = 0_u32;
-    for _ in 0..trials {
-        let one = counts(first, comparison, &mut rng);
-        let other = counts(second, comparison, &mut rng);
-        hits += u32::from(p_value(&one, &other, f64::from(seeds)) < alpha);
-    }
-    let power = f64::from(hits) / f64::from(trials);
-    let error = (power * (1.0 - power) / f64::from(trials)).sqrt();
+    let seeds = f64::from(comparison.seeds);
+    let (power, error) = invented(comparison, trials, seed, |groups| {
+        is_stated(groups, seeds, alpha)
+    });
     Ok(Power { power, error, df, dispersion })
 }
 
-/// Fewest units a level that reach a wanted power, up to `most`.
+/// Power of the exact permutation of two levels' units, by invented trials.
+///
+/// # Returns
+/// `None` for more than two levels or more than `MOST_PERMUTED` units each:
+/// there a report has no exact test, or one that F decides in any case.
+///
+/// # Hypotheses
+/// H₀ levels were given out without effect; H₁ they differ.
+///
+/// # Errors
+/// As [`power`].
+///
+/// # When it misleads
+/// Blocks within which levels were given out are not known before a trial:
+/// all units are taken as one block.
+pub fn exact_power(
+    comparison: Comparison,
+    alpha: f64,
+    trials: u32,
+    seed: u64,
+) -> Result<Option<Power>, StatsError> {
+    let (df, dispersion) = comparison.checked(alpha, trials)?;
+    if comparison.levels != 2 || comparison.units > MOST_PERMUTED {
+        return Ok(None);
+    }
+    let seeds = f64::from(comparison.seeds);
+    let (power, error) = invented(comparison, trials, seed, |groups| {
+        let units = groups.iter().enumerate().flat_map(|(level, group)| {
+            group.iter().map(move |k| PermutedUnit {
+                value: k / seeds,
+                level: level.to_string(),
+                block: String::new(),
+            })
+        });
+        permutation(&units.collect::<Vec<_>>())
+            .is_ok_and(|test| test.p_two_sided < alpha)
+    });
+    Ok(Some(Power { power, error, df, dispersion }))
+}
+
+/// With so many units a level, or fewer, an exact test is within reach.
+pub const MOST_PERMUTED: u32 = 4;
+
+/// Share of invented trials that pass, and its standard error.
+fn invented(
+    comparison: Comparison,
+    trials: u32,
+    seed: u64,
+    passes: impl Fn(&[Vec<f64>]) -> bool,
+) -> (f64, f64) {
+    let mut rng = ChaCha8Rng::seed_from_u64(seed);
+    let chances = comparison.chances();
+    let mut hits = 0_u32;
+    for _ in 0..trials {
+        let groups: Vec<Vec<f64>> = chances
+            .iter()
+            .map(|chance| counts(*chance, comparison, &mut rng))
+            .collect();
+        hits += u32::from(passes(&groups));
+    }
+    let power = f64::from(hits) / f64::from(trials);
+    (power, (power * (1.0 - power) / f64::from(trials)).sqrt())
+}
+
+impl Comparison {
+    /// Chances of all levels, the first and the second before the others.
+    fn chances(self) -> Vec<f64> {
+        let middle = f64::midpoint(self.first, self.second);
+        let others = self.levels.saturating_sub(2);
+        [self.first, self.second]
+            .into_iter()
+            .chain((0..others).map(|_| middle))
+            .collect()
+    }
+
+    /// Degrees of freedom of the scatter and what it is expected to be.
+    fn checked(
+        self,
+        alpha: f64,
+        trials: u32,
+    ) -> Result<(u32, f64), StatsError> {
+        within("chance", self.first, 0.0, 1.0)?;
+        within("chance", self.second, 0.0, 1.0)?;
+        within("likeness", self.likeness, 0.0, 0.999)?;
+        within("alpha", alpha, f64::MIN_POSITIVE, 0.5)?;
+        within("levels", f64::from(self.levels), 2.0, 1e3)?;
+        for (what, n) in
+            [("seeds", self.seeds), ("units", self.units), ("trials", trials)]
+        {
+            within(what, f64::from(n), 1.0, 1e6)?;
+        }
+        let dispersion = 1.0 + (f64::from(self.seeds) - 1.0) * self.likeness;
+        Ok((self.levels * (self.units - 1), dispersion))
+    }
+}
+
+/// Invented trials a number of units is judged by.
+pub const TRIALS: u32 = 1000;
+
+/// Fewest units a level that reach a wanted power by [`power`], up to `most`.
+///
+/// The search begins where the noncentral F, which promises a little too
+/// much, would end; what that does not reach is not tried.
 ///
 /// # Returns
 /// The comparison with that many units and its power; `None` when even
@@ -117,9 +213,12 @@ pub fn units_needed(
     alpha: f64,
     seed: u64,
 ) -> Result<Option<(Comparison, Power)>, StatsError> {
-    for units in LEAST_DF / 2 + 1..=most {
+    let least = least_units(comparison);
+    let by_f = units_by_f(comparison, wanted, most, alpha)?;
+    let Some((near, _)) = by_f else { return Ok(None) };
+    for units in least.max(near.units)..=most {
         let tried = Comparison { units, ..comparison };
-        let reached = power(tried, alpha, 2000, seed)?;
+        let reached = power(tried, alpha, TRIALS, seed)?;
         if reached.power >= wanted {
             return Ok(Some((tried, reached)));
         }
@@ -127,8 +226,13 @@ pub fn units_needed(
     Ok(None)
 }
 
-/// Power of a comparison of two levels by the noncentral F: quick, and near
-/// enough to plan by.
+/// Units a level that leave scatter enough for a p.
+fn least_units(comparison: Comparison) -> u32 {
+    LEAST_DF.div_ceil(comparison.levels.max(2)) + 1
+}
+
+/// Power of the F test by the noncentral F: quick, and near enough to begin
+/// a search with.
 ///
 /// # Hypotheses
 /// As [`power`].
@@ -142,16 +246,17 @@ pub fn units_needed(
 /// promises a little too much: 81 % where 2,000 invented trials give 75.
 ///
 /// # Source
-/// Noncentrality units · seeds · (p − q)² / ((p(1 − p) + q(1 − q)) ·
-/// dispersion); scipy 1.17.1 `ncf` (computed), and Cohen 1988, Statistical
-/// Power Analysis, table 2.4.1 (from memory): test
+/// Noncentrality units · seeds · Σ(p − mean)² / (mean p(1 − p) ·
+/// dispersion) over the levels; scipy 1.17.1 `ncf` (computed), and Cohen 1988,
+/// Statistical Power Analysis, table 2.4.1 (from memory): test
 /// `the_noncentral_f_matches_tables`.
 ///
 /// # Example
 /// ```
 /// use vernalog::stats::power::{Comparison, power_by_f};
 /// let plan = Comparison {
-///     first: 0.4, second: 0.6, likeness: 0.05, seeds: 25, units: 10 };
+///     first: 0.4, second: 0.6, levels: 2, likeness: 0.05, seeds: 25,
+///     units: 10 };
 /// let got = power_by_f(plan, 0.05).unwrap();
 /// assert!((got.power - 0.829).abs() < 0.001);
 /// ```
@@ -159,24 +264,20 @@ pub fn power_by_f(
     comparison: Comparison,
     alpha: f64,
 ) -> Result<Power, StatsError> {
-    let Comparison { first, second, likeness, seeds, units } = comparison;
-    within("chance", first, 0.0, 1.0)?;
-    within("chance", second, 0.0, 1.0)?;
-    within("likeness", likeness, 0.0, 0.999)?;
-    within("alpha", alpha, f64::MIN_POSITIVE, 0.5)?;
-    for (what, n) in [("seeds", seeds), ("units", units)] {
-        within(what, f64::from(n), 1.0, 1e6)?;
-    }
-    let df = 2 * (units - 1);
-    let dispersion = 1.0 + (f64::from(seeds) - 1.0) * likeness;
-    let spread = first * (1.0 - first) + second * (1.0 - second);
+    let (df, dispersion) = comparison.checked(alpha, TRIALS)?;
+    let chances = comparison.chances();
+    let levels = f64::from(comparison.levels);
+    let spread = chances.iter().map(|p| p * (1.0 - p)).sum::<f64>() / levels;
     if df < LEAST_DF || spread <= 0.0 {
         return Ok(Power { power: 0.0, error: 0.0, df, dispersion });
     }
-    let centre = f64::from(units) * f64::from(seeds) * (first - second).powi(2)
-        / (spread * dispersion);
-    let reach = f_reach(alpha, 1.0, f64::from(df));
-    let power = noncentral_f_upper(reach, 1.0, f64::from(df), centre);
+    let mean = chances.iter().sum::<f64>() / levels;
+    let apart: f64 = chances.iter().map(|p| (p - mean).powi(2)).sum();
+    let in_level = f64::from(comparison.units) * f64::from(comparison.seeds);
+    let centre = in_level * apart / (spread * dispersion);
+    let (df1, df2) = (levels - 1.0, f64::from(df));
+    let reach = f_reach(alpha, df1, df2);
+    let power = noncentral_f_upper(reach, df1, df2, centre);
     Ok(Power { power, error: 0.0, df, dispersion })
 }
 
@@ -193,7 +294,7 @@ pub fn units_by_f(
     most: u32,
     alpha: f64,
 ) -> Result<Option<(Comparison, Power)>, StatsError> {
-    for units in LEAST_DF / 2 + 1..=most {
+    for units in least_units(comparison)..=most {
         let tried = Comparison { units, ..comparison };
         let reached = power_by_f(tried, alpha)?;
         if reached.power >= wanted {
@@ -271,173 +372,78 @@ fn counts(
         .collect()
 }
 
-/// F test of two levels with equal seeds a unit, as `strata.rs` makes it.
-fn p_value(one: &[f64], other: &[f64], seeds: f64) -> f64 {
-    let mean = |group: &[f64]| {
-        let n = group.iter().fold(0.0, |n, _| n + 1.0);
-        group.iter().sum::<f64>() / n / seeds
+/// What `strata.rs` finds for levels with equal seeds a unit.
+struct Tested {
+    p: f64,
+    /// Scatter between units, not below 1.
+    dispersion: f64,
+    /// Degrees of freedom it rests on.
+    df: f64,
+}
+
+/// Whether a report would state that the first two levels differ.
+fn is_stated(groups: &[Vec<f64>], seeds: f64, alpha: f64) -> bool {
+    let Some(tested) = tested(groups, seeds) else { return false };
+    let [one, other, ..] = groups else { return false };
+    if tested.p >= alpha {
+        return false;
+    }
+    let levels = f64::from(u32::try_from(groups.len()).unwrap_or(u32::MAX));
+    let n_pairs = levels * (levels - 1.0) / 2.0;
+    let (p, q) = (mean(one, seeds), mean(other, seeds));
+    let variance = |p: f64, group: &[f64]| {
+        p * (1.0 - p) / (size(group) * seeds) * tested.dispersion
     };
-    let (p, q) = (mean(one), mean(other));
-    let both = f64::midpoint(p, q);
-    let units = one.iter().fold(0.0, |n, _| n + 1.0);
+    if [p, q].iter().any(|p| *p <= 0.0 || *p >= 1.0) {
+        // None or all at a level: no slope for this interval; F decides.
+        return true;
+    }
+    let squared = (p - q).powi(2) / (variance(p, one) + variance(q, other));
+    squared > f_reach(alpha / n_pairs, 1.0, tested.df)
+}
+
+fn size(group: &[f64]) -> f64 {
+    group.iter().fold(0.0, |n, _| n + 1.0)
+}
+
+fn mean(group: &[f64], seeds: f64) -> f64 {
+    group.iter().sum::<f64>() / size(group) / seeds
+}
+
+/// F over all levels; none where no p would be given.
+fn tested(groups: &[Vec<f64>], seeds: f64) -> Option<Tested> {
+    let means: Vec<f64> = groups.iter().map(|g| mean(g, seeds)).collect();
+    let levels = size(&means);
+    let all = means.iter().sum::<f64>() / levels;
+    let units = size(groups.first()?);
     let gain = |p: f64| {
         let k = p * seeds * units;
         let left = seeds * units - k;
-        times_ln(k, p) - times_ln(k, both) + times_ln(left, 1.0 - p)
-            - times_ln(left, 1.0 - both)
+        times_ln(k, p) - times_ln(k, all) + times_ln(left, 1.0 - p)
+            - times_ln(left, 1.0 - all)
     };
-    let deviance = 2.0 * (gain(p) + gain(q));
-    let scatter = |group: &[f64], p: f64| -> f64 {
-        let variance = seeds * p * (1.0 - p);
-        if variance > 0.0 {
-            group.iter().map(|k| (k - seeds * p).powi(2) / variance).sum()
-        } else {
-            0.0
-        }
-    };
+    let deviance = 2.0 * means.iter().map(|p| gain(*p)).sum::<f64>();
     // A level with none or all says nothing about scatter.
-    let telling = [p, q].iter().filter(|p| **p > 0.0 && **p < 1.0).count();
-    let df = if telling == 2 { 2.0 } else { 1.0 } * (units - 1.0);
-    if telling == 0 && deviance <= 0.0 {
-        return 1.0;
+    let telling = || {
+        let pairs = groups.iter().zip(&means);
+        pairs.filter(|(_, p)| **p > 0.0 && **p < 1.0)
+    };
+    let scatter: f64 = telling()
+        .map(|(group, p)| {
+            let variance = seeds * p * (1.0 - p);
+            let off = group.iter().map(|k| (k - seeds * p).powi(2));
+            off.sum::<f64>() / variance
+        })
+        .sum();
+    let df = telling().fold(0.0, |df, _| df + units - 1.0);
+    if df < f64::from(LEAST_DF) {
+        return None;
     }
-    if df < f64::from(LEAST_DF) || telling == 0 {
-        return 1.0;
-    }
-    let dispersion = ((scatter(one, p) + scatter(other, q)) / df).max(1.0);
-    f_upper(deviance / dispersion, 1.0, df)
+    let dispersion = (scatter / df).max(1.0);
+    let between = levels - 1.0;
+    let p = f_upper(deviance / between / dispersion, between, df);
+    Some(Tested { p, dispersion, df })
 }
 
 #[cfg(test)]
-#[allow(clippy::float_cmp, reason = "values given or exactly representable")]
-mod tests {
-    use super::*;
-
-    const PLAN: Comparison = Comparison {
-        first: 0.4,
-        second: 0.4,
-        likeness: 0.05,
-        seeds: 25,
-        units: 6,
-    };
-
-    #[test]
-    fn without_a_difference_the_power_is_the_level() {
-        let none = power(PLAN, 0.05, 4000, 20_261_125).unwrap();
-        assert!((none.power - 0.05).abs() < 4.0 * 0.0035, "{none:?}");
-    }
-
-    #[test]
-    fn power_lies_near_the_noncentral_f() {
-        // Chances 0.4 and 0.6, 6 units of 25 seeds, dispersion
-        // 1 + 24 · 0.05 = 2.2: noncentrality 6 · 25 · 0.2² / (2 · 0.24 · 2.2)
-        // = 5.68; F(1, 10) then has power 0.5762, scipy 1.17.1 ncf (computed).
-        // An approximation for counts, hence the margin.
-        let plan = Comparison { second: 0.6, ..PLAN };
-        let got = power(plan, 0.05, 4000, 20_261_125).unwrap();
-        assert!((got.dispersion - 2.2).abs() < 1e-12);
-        assert!((got.power - 0.5762).abs() < 0.05, "{got:?}");
-    }
-
-    #[test]
-    fn the_noncentral_f_matches_tables() {
-        // scipy 1.17.1 ncf.sf(f.ppf(0.95, …), …) (computed).
-        for (df1, df2, centre, expected) in [
-            (1.0, 10.0, 5.68, 0.576_064_737),
-            (1.0, 30.0, 8.0, 0.781_397_792),
-            (2.0, 12.0, 10.0, 0.701_508_342),
-            (1.0, 4.0, 3.0, 0.266_936_612),
-            (1.0, 100.0, 40.0, 0.999_991_573),
-        ] {
-            let reach = f_reach(0.05, df1, df2);
-            let got = noncentral_f_upper(reach, df1, df2, centre);
-            assert!((got - expected).abs() < 1e-8, "{got} {expected}");
-        }
-        // Two groups of 64 half a standard deviation apart: 80 % (Cohen
-        // 1988, table 2.4.1, from memory).
-        let reach = f_reach(0.05, 1.0, 126.0);
-        let got = noncentral_f_upper(reach, 1.0, 126.0, 64.0 * 0.25 / 2.0);
-        assert!((got - 0.80).abs() < 0.005, "{got}");
-    }
-
-    #[test]
-    fn units_by_f_are_those_of_scipy_and_bear_the_simulation() {
-        // The same search with scipy 1.17.1 ncf (computed).
-        for (first, second, seeds, likeness, units) in [
-            (0.4, 0.6, 25, 0.05, 10),
-            (0.4, 0.7, 25, 0.05, 5),
-            (0.3, 0.5, 28, 0.1, 13),
-            (0.4, 0.6, 25, 0.0, 5),
-        ] {
-            let plan = Comparison { first, second, likeness, seeds, units: 1 };
-            let (found, by_f) =
-                units_by_f(plan, 0.8, 99, 0.05).unwrap().unwrap();
-            assert_eq!(found.units, units);
-            let invented = power(found, 0.05, 2000, 20_261_126).unwrap();
-            let off = (invented.power - by_f.power).abs();
-            // Without scatter between units the floor of the dispersion
-            // makes the real test careful: it sees less than F promises.
-            let allowed = if likeness > 0.0 { 0.06 } else { 0.10 };
-            assert!(off < allowed, "{invented:?} {by_f:?}");
-        }
-    }
-
-    #[test]
-    fn the_test_is_the_one_made_by_strata() {
-        use crate::stats::interval::Confidence;
-        use crate::stats::proportion::Proportion;
-        use crate::stats::strata::{
-            ContainerOutcome, Factor, Stratum, factor_tests,
-        };
-        let counts = [[3, 6, 8, 4], [9, 12, 7, 13]];
-        let mut containers = Vec::new();
-        for (level, group) in counts.iter().enumerate() {
-            for k in group {
-                containers.push(ContainerOutcome {
-                    container: containers.len().to_string(),
-                    batch: containers.len().to_string(),
-                    lot: "hillside".to_owned(),
-                    outcome: Proportion::new(*k, 20).unwrap(),
-                    levels: vec![level.to_string()],
-                });
-            }
-        }
-        let factor =
-            Factor { name: "place".to_owned(), applied_to: Stratum::Container };
-        let tests =
-            factor_tests(&containers, &[factor], &[], Confidence::NINETY_FIVE)
-                .unwrap();
-        let [one, other] = counts.map(|group| group.map(f64::from));
-        let p = p_value(&one, &other, 20.0);
-        assert!((p - tests[0].p.unwrap()).abs() < 1e-9, "{p}");
-    }
-
-    #[test]
-    fn more_units_are_needed_when_seeds_are_more_alike() {
-        let plan = Comparison { second: 0.7, units: 1, ..PLAN };
-        let need = |likeness| {
-            let plan = Comparison { likeness, ..plan };
-            let found = units_needed(plan, 0.8, 60, 0.05, 3).unwrap();
-            found.unwrap().0.units
-        };
-        assert!(need(0.2) > need(0.0));
-        let hopeless = Comparison { second: 0.41, ..plan };
-        assert_eq!(units_needed(hopeless, 0.8, 4, 0.05, 3), Ok(None));
-    }
-
-    #[test]
-    fn chances_of_a_unit_match_and_add_up() {
-        // scipy 1.17.1 betabinom(20, 2, 6).logpmf(0) (computed): mean 0.25,
-        // likeness 1/9.
-        let none = beta_binomial_chance(0, 20, 0.25, 1.0 / 9.0).unwrap();
-        assert!((none.ln() + 2.816_263_785_742_442_4).abs() < 1e-9);
-        for likeness in [0.0, 0.3] {
-            let sum: f64 = (0..=12)
-                .map(|k| beta_binomial_chance(k, 12, 0.7, likeness).unwrap())
-                .sum();
-            assert!((sum - 1.0).abs() < 1e-9);
-        }
-        assert!(beta_binomial_chance(3, 2, 0.5, 0.1).is_err());
-        assert!(power(Comparison { units: 0, ..PLAN }, 0.05, 9, 1).is_err());
-    }
-}
+mod tests;

@@ -400,12 +400,23 @@ impl fmt::Display for WhyNoP {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::OneLevel => f.write_str("all units had the same level"),
-            Self::TooFewUnits { left, needed, n_units, unit } => write!(
-                f,
-                "n = {n_units} ({unit}) is too few to judge how units differ \
-                 by themselves; {left} degrees of freedom are left for that, \
-                 {needed} are needed"
-            ),
+            Self::TooFewUnits { left, needed, n_units, unit } => {
+                let all = match (n_units, unit) {
+                    (1, unit) => format!("1 {unit} is"),
+                    (n, Stratum::Batch) => format!("{n} batches are"),
+                    (n, unit) => format!("{n} {unit}s are"),
+                };
+                let left = match left {
+                    0 => "no degree of freedom is left".to_owned(),
+                    1 => "1 degree of freedom is left".to_owned(),
+                    more => format!("{more} degrees of freedom are left"),
+                };
+                write!(
+                    f,
+                    "{all} too few to judge how they differ by themselves \
+                     ({left} for that, {needed} are needed)"
+                )
+            }
             Self::Inseparable => f.write_str(
                 "it always changed together with something else and cannot \
                  be told apart from it",

@@ -10,8 +10,8 @@ use crate::study::factors::{FactorStudy, PLACE, is_pair, level, studied_name};
 use crate::study::findings::LEAST_PLACE_RUNS;
 use crate::study::outcome::Outcome;
 use crate::study::pairs::{TOO_CLOSE, Together};
-use crate::study::place::{BASES, PlaceStudy};
-use crate::study::wording::{factor as spoken, list, percent, signed};
+use crate::study::place::BASES;
+use crate::study::wording::{counted, factor as spoken, list, percent, signed};
 use crate::study::{Material, Study};
 use crate::trial::entry::{Lid, PlaceKind};
 use crate::trial::unit::UnitKind;
@@ -46,6 +46,8 @@ pub(crate) fn cautions(material: Material<'_>, study: &Study) -> Vec<Caution> {
     say("hours-never-logged", hours_never_logged(study));
     say("moved-containers", moved_containers(study));
     say("chilled-after-sowing", chilled_after_sowing(study));
+    say("germinated-before-sowing", germinated_before_sowing(study));
+    say("taken-out-mouldy", taken_out_mouldy(study));
     say("lost-containers", lost_containers(study));
     say("left-out-containers", left_out_containers(study));
     say("mould-and-people", mould_and_people(study));
@@ -53,19 +55,11 @@ pub(crate) fn cautions(material: Material<'_>, study: &Study) -> Vec<Caution> {
     cautions
 }
 
-fn germination_places(study: &Study) -> Vec<&PlaceStudy> {
-    let main: BTreeSet<&Name> = study
-        .containers()
-        .filter_map(|unit| unit.outcome.main_place())
-        .collect();
-    study.places.iter().filter(|p| main.contains(&p.name)).collect()
-}
-
 /// Place against warmth, light and damp can never be separated while there
 /// are few place-runs, nor conditions that went together in many; pair by
 /// pair it stands in `pairs`.
 fn place_is_one_spot(study: &Study) -> Option<String> {
-    let places = germination_places(study);
+    let places = study.germination_places();
     if places.len() < 2 {
         return None;
     }
@@ -93,13 +87,14 @@ fn place_is_one_spot(study: &Study) -> Option<String> {
     Some(format!(
         "Each place is one spot in one run. What came up there went with \
          everything that spot had: warmth, light, damp and handling cannot be \
-         told apart with {} places; about {LEAST_PLACE_RUNS} would be needed.",
+         told apart with {} places; about {LEAST_PLACE_RUNS} would be needed, \
+         whose conditions do not all go together.",
         places.len()
     ))
 }
 
 fn order_of_places(study: &Study) -> Option<String> {
-    let places = germination_places(study);
+    let places = study.germination_places();
     let orders: Vec<Vec<&str>> = (0..BASES.len())
         .map(|i| {
             let mut known: Vec<(f64, &str)> = places
@@ -240,7 +235,7 @@ fn one_unit_a_level(study: &Study) -> Option<String> {
         .collect();
     (!single.is_empty()).then(|| {
         format!(
-            "Some levels of {} rest on one unit: what that unit had and what \
+            "A level of {} rests on one unit: what that unit had and what \
              the level did cannot be told apart, so this is description only.",
             list(&single)
         )
@@ -473,44 +468,112 @@ fn chilled_after_sowing(study: &Study) -> Option<String> {
     })
 }
 
+/// Seeds that were not sown because they had germinated in the batch: those
+/// that were sown are a chosen rest.
+fn germinated_before_sowing(study: &Study) -> Option<String> {
+    let early: Vec<&Outcome> = study
+        .batches()
+        .map(|unit| &unit.outcome)
+        .filter(|own| own.germinated > 0 && own.transferred > 0)
+        .collect();
+    let seeds: u32 = early.iter().map(|own| own.germinated).sum();
+    (seeds > 0).then(|| {
+        format!(
+            "{seeds} of the {} seeds of {} had germinated before sowing, so \
+             comparisons of seeds sown are of those that had not: the \
+             quickest are missing there.",
+            early.iter().map(|own| own.entered).sum::<u32>(),
+            named(early.iter().map(|own| own.name.as_str()), "batch")
+        )
+    })
+}
+
+/// Seeds of containers taken out before they could germinate.
+fn taken_out_mouldy(study: &Study) -> Option<String> {
+    let mouldy: Vec<&Outcome> = study
+        .containers()
+        .map(|unit| &unit.outcome)
+        .filter(|own| own.removed_mould > 0)
+        .collect();
+    let seeds: u32 = mouldy.iter().map(|own| own.removed_mould).sum();
+    let n = study.containers().count();
+    let all = counted(n, "container");
+    let boxes = if mouldy.len() == n && n > 1 {
+        format!("all {all}")
+    } else {
+        format!("{} of {all}", mouldy.len())
+    };
+    (seeds > 0).then(|| {
+        format!(
+            "{seeds} of {} seeds sown were taken out because of mould, in \
+             {boxes}: they count as sown and not come up, and nobody knows \
+             what they would have done.",
+            study.containers().map(|u| u.outcome.entered).sum::<u32>()
+        )
+    })
+}
+
+/// More names than this are counted before they are listed.
+const MOST_NAMES: usize = 4;
+
+/// `a and b`; `12 batches (a, b, … and l)`.
+fn named<'a>(names: impl Iterator<Item = &'a str>, one: &str) -> String {
+    let names: Vec<&str> = names.collect();
+    if names.len() > MOST_NAMES {
+        format!("{} ({})", counted(names.len(), one), list(&names))
+    } else {
+        list(&names)
+    }
+}
+
 /// Containers whose seeds were lost before the others were done.
 fn lost_containers(study: &Study) -> Option<String> {
-    let names: Vec<String> = study
+    let names: Vec<&str> = study
         .containers()
         .filter(|unit| unit.outcome.lost_early)
-        .map(|unit| unit.outcome.name.to_string())
+        .map(|unit| unit.outcome.name.as_str())
         .collect();
     (!names.is_empty()).then(|| {
         format!(
             "Lost before the comparison's age, so left out of the comparisons: \
              {}. If what was lost had to do with how it was treated, the rest \
              is a chosen rest.",
-            list(&names)
+            named(names.into_iter(), "container")
         )
     })
 }
 
+/// Containers that take part in no comparison, each with the reason.
 fn left_out_containers(study: &Study) -> Option<String> {
-    let lost: BTreeSet<&Name> = study
-        .containers()
-        .filter(|unit| unit.outcome.lost_early)
-        .map(|unit| &unit.outcome.name)
+    let out: BTreeSet<&Name> =
+        study.factors.iter().flat_map(|factor| &factor.left_out).collect();
+    let mut whys: BTreeMap<String, Vec<&str>> = BTreeMap::new();
+    for unit in study.containers() {
+        let outcome = &unit.outcome;
+        if !out.contains(&outcome.name) || outcome.lost_early {
+            continue;
+        }
+        let unknown: Vec<String> = study
+            .factors
+            .iter()
+            .filter(|factor| level(unit, factor.name()).is_none())
+            .map(|factor| spoken(factor.name()))
+            .collect();
+        let why = if outcome.entered == 0 {
+            "no seed was sown into".to_owned()
+        } else {
+            format!("no {} is known of", list(&unknown))
+        };
+        whys.entry(why).or_default().push(outcome.name.as_str());
+    }
+    let whys: Vec<String> = whys
+        .into_iter()
+        .map(|(why, names)| {
+            format!("{why} {}", named(names.into_iter(), "container"))
+        })
         .collect();
-    let names: BTreeSet<&str> = study
-        .factors
-        .iter()
-        .flat_map(|factor| &factor.left_out)
-        .filter(|name| !lost.contains(name))
-        .map(Name::as_str)
-        .collect();
-    let names: Vec<&str> = names.into_iter().collect();
-    (!names.is_empty()).then(|| {
-        format!(
-            "Left out of the comparisons, because a factor has no level for \
-             them or no seed was sown: {}.",
-            list(&names)
-        )
-    })
+    (!whys.is_empty())
+        .then(|| format!("Left out of the comparisons: {}.", whys.join("; ")))
 }
 
 fn mould_and_people(study: &Study) -> Option<String> {

@@ -93,17 +93,22 @@ impl FactorStudy {
         let exact = self.exact.filter(|exact| exact.smallest_p < 0.5);
         let exact = exact.map(|exact| {
             if exact.smallest_p >= SIGNIFICANCE {
+                let least = p_value(exact.smallest_p);
+                let here = p_value(exact.p_two_sided);
+                let here = if here == least {
+                    "which it gives here".to_owned()
+                } else {
+                    format!("here {here}")
+                };
                 return format!(
                     "exact permutation by {unit} (n = {}) cannot get below \
-                     p = {:.2}; here {}",
-                    exact.n_units,
-                    exact.smallest_p,
-                    p_value(exact.p_two_sided)
+                     {least}, {here}",
+                    exact.n_units
                 );
             }
             format!(
-                "exact permutation by {unit} (n = {}): {}, the smallest it \
-                 could reach is {}",
+                "exact permutation by {unit} (n = {}): {} (the smallest it \
+                 could reach is {})",
                 exact.n_units,
                 p_value(exact.p_two_sided),
                 small_p(exact.smallest_p)

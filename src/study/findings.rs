@@ -4,11 +4,15 @@
 //! description without p. No sentence ranks two levels that the units behind
 //! them cannot tell apart.
 
+mod cold;
+
 use crate::stats::interval::Interval;
-use crate::stats::strata::{FactorTest, Level, LevelDifference, TOGETHER};
+use crate::stats::strata::{
+    FactorTest, Level, LevelDifference, TOGETHER, WhyNoP,
+};
 use crate::study::Study;
 use crate::study::factors::{FactorStudy, PLACE, is_pair};
-use crate::study::fridge::FridgeStudy;
+use crate::study::pairs::Together;
 use crate::study::wording::{self, counted, list, p_value};
 
 /// Below this a planned comparison is called a difference.
@@ -60,10 +64,8 @@ pub struct Finding {
 pub(crate) fn findings(study: &Study) -> Vec<Finding> {
     let mut findings: Vec<Finding> =
         study.factors.iter().map(|factor| about(study, factor)).collect();
-    findings.extend(germinated_in_the_cold(study));
-    findings.extend(
-        study.fridges.iter().filter_map(|f| mould_in_a_fridge(study, f)),
-    );
+    findings.extend(cold::germinated(study));
+    findings.extend(study.fridges.iter().filter_map(|f| cold::mould(study, f)));
     findings
 }
 
@@ -84,17 +86,19 @@ impl Study {
 
 fn about(study: &Study, factor: &FactorStudy) -> Finding {
     let test = &factor.test;
-    let levels: Vec<String> =
-        test.levels.iter().map(|l| level_words(study, factor, l)).collect();
-    let came_up = format!("Of every 100 seeds sown came up {}.", list(&levels));
+    let levels: Vec<String> = test
+        .levels
+        .iter()
+        .enumerate()
+        .map(|(i, level)| {
+            let came_up = if i == 0 { " came up" } else { "" };
+            level_words(study, factor, level, came_up)
+        })
+        .collect();
+    let came_up = format!("Of every 100 seeds sown, {}.", list(&levels));
     let name = spoken(&test.name);
     let (kind, verdict) = if !factor.planned {
-        let verdict = if test.name == PLACE {
-            "This describes these spots in this run."
-        } else {
-            "This was not planned beforehand: a hint for a next trial."
-        };
-        (FindingKind::Exploratory, verdict.to_owned())
+        (FindingKind::Exploratory, exploratory(study, factor))
     } else if let Some(p) = factor.corrected_p {
         let verdict = if is_pair(&test.name) {
             verdict_of_pair(study, factor, p)
@@ -103,7 +107,7 @@ fn about(study: &Study, factor: &FactorStudy) -> Finding {
         };
         (FindingKind::Planned, verdict)
     } else {
-        (FindingKind::PlannedUndecided, undecided(factor, &name))
+        (FindingKind::PlannedUndecided, undecided(study, factor, &name))
     };
     let compared = study.common_age_days.map_or_else(String::new, |days| {
         format!(" Compared {days:.0} days after sowing.")
@@ -113,41 +117,121 @@ fn about(study: &Study, factor: &FactorStudy) -> Finding {
         factor: test.name.clone(),
         text: verdict,
         levels: if levels.is_empty() { String::new() } else { came_up },
-        basis: format!("{}.{compared}", basis(factor)),
+        basis: format!("{}.{compared}", basis(study, factor)),
     }
+}
+
+/// All seeds of all levels did the same.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum AllAlike {
+    /// Nothing germinated.
+    None,
+    /// Everything did.
+    Every,
+}
+
+impl AllAlike {
+    /// Whether nothing or everything germinated at every level.
+    pub(crate) fn of(factor: &FactorStudy) -> Option<Self> {
+        let levels = &factor.test.levels;
+        let all = |share: f64| {
+            levels.iter().all(|l| (l.pooled.fraction() - share).abs() < 1e-12)
+        };
+        match levels.is_empty() {
+            false if all(0.0) => Some(Self::None),
+            false if all(1.0) => Some(Self::Every),
+            _ => None,
+        }
+    }
+
+    fn words(self) -> &'static str {
+        match self {
+            Self::None => {
+                "Nothing germinated in any container, so there is nothing to \
+                 compare."
+            }
+            Self::Every => {
+                "Every seed sown germinated, so there is no difference to \
+                 tell."
+            }
+        }
+    }
+}
+
+/// What may be said of a factor that nobody planned to compare.
+fn exploratory(study: &Study, factor: &FactorStudy) -> String {
+    let name = spoken(factor.name());
+    if let Some(alike) = AllAlike::of(factor) {
+        return alike.words().to_owned();
+    }
+    if factor.test.levels.len() < 2 {
+        return "No other level was left, so there is nothing to compare."
+            .to_owned();
+    }
+    let with = bound_to(study, &name);
+    if !with.is_empty() {
+        return format!(
+            "It always changed together with {}, so this may as well be what \
+             that did.",
+            list(&with)
+        );
+    }
+    if factor.name() == PLACE {
+        return "This describes these spots in this run.".to_owned();
+    }
+    "This was not planned beforehand: a hint for a next trial.".to_owned()
+}
+
+/// Factors that never changed without this one, as spoken.
+pub(crate) fn bound_to(study: &Study, name: &str) -> Vec<String> {
+    study
+        .pairs
+        .iter()
+        .filter(|pair| pair.together == Together::Bound)
+        .filter_map(|pair| match (pair.a == name, pair.b == name) {
+            (true, _) => Some(pair.b.clone()),
+            (_, true) => Some(pair.a.clone()),
+            _ => None,
+        })
+        .collect()
 }
 
 /// Why there is no p, in words.
-fn undecided(factor: &FactorStudy, name: &str) -> String {
-    let levels = &factor.test.levels;
-    let all = |share: f64| {
-        levels.iter().all(|l| (l.pooled.fraction() - share).abs() < 1e-12)
+fn undecided(study: &Study, factor: &FactorStudy, name: &str) -> String {
+    if let Some(alike) = AllAlike::of(factor) {
+        return alike.words().to_owned();
+    }
+    let with = bound_to(study, name);
+    let why = match &factor.test.why_no_p {
+        Some(WhyNoP::Inseparable) if !with.is_empty() => format!(
+            "it always changed together with {} and cannot be told apart \
+             from it",
+            list(&with)
+        ),
+        Some(WhyNoP::Inseparable) => "no units are left that differ in it \
+                                      alone: with so few of them, all other \
+                                      factors together leave nothing to \
+                                      compare"
+            .to_owned(),
+        Some(why) => why.to_string(),
+        None => "there is no comparison to make".to_owned(),
     };
-    if !levels.is_empty() && all(0.0) {
-        return "Nothing germinated in any container, so there is nothing to \
-                compare."
-            .to_owned();
-    }
-    if !levels.is_empty() && all(1.0) {
-        return "Every seed sown germinated, so there is no difference to \
-                tell."
-            .to_owned();
-    }
-    let why = factor.test.why_no_p.as_ref().map_or_else(
-        || "there is no comparison to make".to_owned(),
-        ToString::to_string,
-    );
     format!("Whether {name} made a difference, this trial cannot tell: {why}.")
 }
 
-fn level_words(study: &Study, factor: &FactorStudy, level: &Level) -> String {
+fn level_words(
+    study: &Study,
+    factor: &FactorStudy,
+    level: &Level,
+    came_up: &str,
+) -> String {
     let pooled = level.pooled;
     let estimate = 100.0 * level.estimate;
     let limits = level
         .interval
         .map_or_else(String::new, |i| format!(", interval {}", hundreds(i)));
     format!(
-        "{estimate:.0} {} ({}/{} seeds in {}{limits})",
+        "{estimate:.0}{came_up} {} ({}/{} seeds in {}{limits})",
         study.level_words(factor.name(), &level.name).phrase(),
         pooled.k(),
         pooled.n(),
@@ -342,6 +426,24 @@ impl<'a> Words<'a> {
         format!("{} from {}", high.short(), low.short())
     }
 
+    /// `4 batches each`, `13 and 11 batches`.
+    fn units_behind(&self, one: &str, other: &str) -> String {
+        let test = &self.factor.test;
+        let n = |name: &str| {
+            let level = test.levels.iter().find(|level| level.name == name);
+            level.map_or(0, |level| level.n_units)
+        };
+        let (one, other) = (n(one), n(other));
+        let unit = test.tested_on.to_string();
+        let words =
+            counted(usize::try_from(other).unwrap_or(usize::MAX), &unit);
+        if one == other {
+            format!("{words} each")
+        } else {
+            format!("{one} and {words}")
+        }
+    }
+
     /// A pair that is told apart.
     fn claim(&self, pair: &LevelDifference) -> String {
         let (high, low) = self.by_share(pair);
@@ -351,11 +453,12 @@ impl<'a> Words<'a> {
             String::new()
         };
         format!(
-            "{} more of every 100 came up {}{of} than {}, interval {}.",
+            "{} more of every 100 came up {}{of} than {}, interval {} ({}).",
             whole(100.0 * pair.estimate.abs()),
             high.phrase(),
             low.phrase(),
-            hundreds(rising(pair))
+            hundreds(rising(pair)),
+            self.behind(pair)
         )
     }
 
@@ -363,12 +466,22 @@ impl<'a> Words<'a> {
     fn open(&self, pair: &LevelDifference) -> String {
         let (high, low) = self.by_share(pair);
         format!(
-            "{} against {} ({} of every 100, interval {})",
+            "{} against {} ({} of every 100, interval {}, {})",
             high.short(),
             low.short(),
             whole(100.0 * pair.estimate.abs()),
-            hundreds(rising(pair))
+            hundreds(rising(pair)),
+            self.behind(pair)
         )
+    }
+
+    /// The units behind a pair, those of the level that did more first.
+    fn behind(&self, pair: &LevelDifference) -> String {
+        if pair.estimate >= 0.0 {
+            self.units_behind(&pair.to, &pair.from)
+        } else {
+            self.units_behind(&pair.from, &pair.to)
+        }
     }
 }
 
@@ -384,7 +497,7 @@ fn rising(pair: &LevelDifference) -> Interval {
     }
 }
 
-fn basis(factor: &FactorStudy) -> String {
+fn basis(study: &Study, factor: &FactorStudy) -> String {
     let test = &factor.test;
     let stated: u32 = test.levels.iter().map(|level| level.n_units).sum();
     let n = usize::try_from(stated.max(test.n_units)).unwrap_or(usize::MAX);
@@ -402,10 +515,18 @@ fn basis(factor: &FactorStudy) -> String {
         ));
     }
     if let Some(corrected) = factor.corrected_p {
-        parts.push(format!(
-            "{} after correction for the planned comparisons (Holm)",
-            p_value(corrected)
-        ));
+        let tested =
+            study.factors.iter().filter(|f| f.corrected_p.is_some()).count();
+        parts.push(if tested > 1 {
+            format!(
+                "{} after correction for the {tested} planned comparisons \
+                 with a p (Holm)",
+                p_value(corrected)
+            )
+        } else {
+            "no other planned comparison has a p, so nothing to correct for"
+                .to_owned()
+        });
     }
     parts.extend(factor.beside());
     if factor.joint_differences.len() > 1 {
@@ -417,6 +538,17 @@ fn basis(factor: &FactorStudy) -> String {
         parts.push(format!(
             "scatter between units {dispersion:.1} times that of seeds alone"
         ));
+    }
+    let evened = test.levels.iter().any(|level| {
+        let shown = |share: f64| format!("{:.0}", 100.0 * share);
+        shown(level.estimate) != shown(level.pooled.fraction())
+    });
+    if evened {
+        parts.push(
+            "shares are evened out over the other factors, so that they can \
+             differ from the plain counts"
+                .to_owned(),
+        );
     }
     parts.join("; ")
 }
@@ -432,83 +564,4 @@ fn units_words(test: &FactorTest, n: usize) -> String {
              {unit}: unit {unit}, n = {n}"
         )
     }
-}
-
-fn germinated_in_the_cold(study: &Study) -> Option<Finding> {
-    let stays: Vec<_> =
-        study.fridges.iter().flat_map(|fridge| &fridge.stays).collect();
-    let early: Vec<_> =
-        stays.iter().filter(|stay| stay.germinated > 0).collect();
-    let (since, seen) = early
-        .iter()
-        .flat_map(|stay| {
-            let from = stay.span.from;
-            stay.germinated_between.iter().map(move |(since, at, _)| {
-                (since.days_since(from).max(0.0), at.days_since(from))
-            })
-        })
-        .min_by(|a, b| a.1.total_cmp(&b.1))?;
-    let seeds: u32 = early.iter().map(|stay| stay.germinated).sum();
-    let entered: u32 = early.iter().map(|stay| stay.seeds).sum();
-    let units = counted(early.len(), "unit");
-    Some(Finding {
-        kind: FindingKind::Count,
-        factor: String::new(),
-        text: format!(
-            "In the cold itself {seeds} of {entered} seeds germinated, in \
-             {units} of {}; the first between day {since:.0} and {seen:.0} of \
-             its stay. They count where they germinated, not among the seeds \
-             sown later.",
-            stays.len(),
-        ),
-        levels: String::new(),
-        basis: "Plain counts from looks into the fridge.".to_owned(),
-    })
-}
-
-fn mould_in_a_fridge(study: &Study, fridge: &FridgeStudy) -> Option<Finding> {
-    let (judged, mouldy) = (fridge.judged().count(), fridge.n_mouldy());
-    let name = if study.fridges.len() == 1 {
-        "the fridge"
-    } else {
-        fridge.title.as_str()
-    };
-    if judged == 0 {
-        return None;
-    }
-    let days = |hours: Option<f64>| {
-        hours.map_or_else(|| "–".to_owned(), |h| format!("{:.0}", h / 24.0))
-    };
-    let (with, without) = fridge.median_hours_at_risk;
-    let rival = if mouldy == 0 || mouldy == judged {
-        String::new()
-    } else {
-        format!(
-            " Length of stay is the rival explanation: until the sighting a \
-             median of {} days where there was mould, {} days where there was \
-             none.",
-            days(with),
-            days(without)
-        )
-    };
-    Some(Finding {
-        kind: FindingKind::Count,
-        factor: String::new(),
-        text: match mouldy {
-            0 => {
-                format!("No mould was seen in {judged} moist stays in {name}.")
-            }
-            all if all == judged => {
-                format!("Mould was seen in all {judged} moist stays in {name}.")
-            }
-            _ => format!(
-                "Mould was seen in {mouldy} of {judged} moist stays in \
-                 {name}.{rival}"
-            ),
-        },
-        levels: String::new(),
-        basis: "Plain counts; one fridge in one run gives no chance of mould \
-                and no cause."
-            .to_owned(),
-    })
 }

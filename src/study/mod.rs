@@ -26,7 +26,7 @@ pub mod speed;
 pub mod thermal;
 pub mod wording;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use crate::climate::log::{LocalOffset, Span};
 use crate::climate::strip::Strip;
@@ -116,6 +116,16 @@ impl Study {
     /// The containers.
     pub fn containers(&self) -> impl Iterator<Item = &UnitStudy> {
         self.units.iter().filter(|unit| unit.outcome.is_container)
+    }
+
+    /// The places at which seeds were to germinate: those where some
+    /// container spent most of its time.
+    pub(crate) fn germination_places(&self) -> Vec<&PlaceStudy> {
+        let main: BTreeSet<&Name> = self
+            .containers()
+            .filter_map(|unit| unit.outcome.main_place())
+            .collect();
+        self.places.iter().filter(|p| main.contains(&p.name)).collect()
     }
 
     /// The batches.

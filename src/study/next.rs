@@ -5,12 +5,20 @@
 
 use std::collections::BTreeSet;
 
-use crate::stats::power::{Comparison, Power, likeness, units_by_f};
+use crate::climate::integrate::LEAST_COVERAGE;
+use crate::observation::Quantity;
+use crate::stats::power::{
+    Comparison, Power, TRIALS, exact_power, likeness, units_needed,
+};
 use crate::stats::strata::{FactorTest, Stratum, WhyNoP};
 use crate::study::Study;
 use crate::study::factors::{FactorStudy, PLACE, is_pair, level};
-use crate::study::findings::{LEAST_PLACE_RUNS, SIGNIFICANCE};
-use crate::study::wording::{counted, factor as spoken, list};
+use crate::study::findings::{
+    AllAlike, LEAST_PLACE_RUNS, SIGNIFICANCE, bound_to,
+};
+use crate::study::wording::{
+    counted, factor as spoken, list, percent as whole_percent,
+};
 
 /// The difference for which units are counted, unless another is asked for.
 pub const DIFFERENCE: f64 = 0.2;
@@ -45,10 +53,17 @@ pub struct Needs {
     pub seeds_each: u32,
     /// The difference, as a share.
     pub difference: f64,
-    /// The chance of seeing it between two levels, at 5 %.
+    /// The chance that a report states it: F over all levels on the scatter
+    /// between units below 5 %, and an interval of the pair without 0; by
+    /// [`TRIALS`] invented trials.
     pub power: f64,
-    /// Scatter between units it was reckoned with.
+    /// The chance that the exact permutation that would stand beside it is
+    /// below 5 %; none where there would be none, or more than two levels.
+    pub exact_power: Option<f64>,
+    /// Scatter between units it was reckoned with, 1 = that of seeds alone.
     pub dispersion: f64,
+    /// Scatter between such units in this trial; none where it shows none.
+    pub scatter_seen: Option<f64>,
 }
 
 impl Needs {
@@ -58,14 +73,37 @@ impl Needs {
         self.levels * self.units_each * self.seeds_each
     }
 
-    /// `5 batches of 84 seeds at each of 3 levels (1,260 seeds)`.
+    /// `5 batches of 84 seeds at each of 3 levels …`.
     #[must_use]
     pub fn words(&self) -> String {
         let units = usize::try_from(self.units_each).unwrap_or(usize::MAX);
+        let unit = self.unit.to_string();
+        let exact = self.exact_power.map_or_else(String::new, |power| {
+            format!(
+                " (its exact permutation, which stands beside it: {} of 100)",
+                percent(power)
+            )
+        });
+        let scatter = format!(
+            "a scatter between {} {:.1} times that of seeds alone",
+            plural(self.unit),
+            self.dispersion
+        );
+        let scatter = match self.scatter_seen {
+            Some(seen) if seen + 0.05 < self.dispersion => format!(
+                "with {scatter} (this trial showed {seen:.1}, but so little \
+                 may be chance)"
+            ),
+            Some(_) => format!("with {scatter}, as in this trial"),
+            None => format!(
+                "with {scatter} (a usual one, because this trial shows none)"
+            ),
+        };
         format!(
-            "{} of {} seeds at each of {} levels, {} seeds in all, show a \
-             difference of {:.0} of every 100 in {} of 100 trials",
-            counted(units, &self.unit.to_string()),
+            "{} of {} seeds at each of {} levels, {} seeds in all, let a \
+             report state a difference of {:.0} of every 100 in {} of 100 \
+             trials{exact}, {scatter}",
+            counted(units, &unit),
             self.seeds_each,
             self.levels,
             self.seeds(),
@@ -84,12 +122,67 @@ fn percent(share: f64) -> String {
 #[must_use]
 pub fn next(study: &Study) -> Vec<Next> {
     let mut found = Vec::new();
+    found.extend(all_alike(study));
     found.extend(crossed(study));
     for factor in study.factors.iter().filter(|f| f.planned) {
-        found.extend(more_units(factor));
+        found.extend(parted(study, factor));
+        found.extend(more_units(study, factor));
     }
+    found.extend(log_places(study));
     found.extend(place_runs(study));
     found
+}
+
+/// Where nothing or everything germinated, more of the same tells nothing.
+fn all_alike(study: &Study) -> Option<Next> {
+    let mut planned = study.factors.iter().filter(|f| f.planned);
+    let text = match planned.find_map(AllAlike::of)? {
+        AllAlike::None => {
+            "Nothing germinated, so there is no scatter to reckon units from, \
+             and more of the same would show no more. First find out whether \
+             the seeds are alive: class those left when a container is closed \
+             (viable, empty, dead), and sow some of a lot known to germinate \
+             beside them."
+        }
+        AllAlike::Every => {
+            "Every seed came up, so no treatment could have brought up more. \
+             Shorter treatments, or a lot that needs more, leave room for a \
+             difference."
+        }
+    };
+    Some(Next {
+        id: "all-alike",
+        factor: String::new(),
+        text: text.to_owned(),
+        needs: None,
+    })
+}
+
+/// Places whose climate is not known, or too little of it.
+fn log_places(study: &Study) -> Option<Next> {
+    let thin: BTreeSet<&str> = study
+        .data_quality
+        .covered
+        .iter()
+        .filter(|own| own.coverage < LEAST_COVERAGE)
+        .filter(|own| own.quantity == Quantity::Temperature)
+        .filter_map(|own| {
+            let place = study.places.iter().find(|p| p.name == own.place)?;
+            Some(place.title.as_str())
+        })
+        .collect();
+    let thin: Vec<&str> = thin.into_iter().collect();
+    (!thin.is_empty()).then(|| Next {
+        id: "log-places",
+        factor: String::new(),
+        text: format!(
+            "To know what the seeds lived through: a board that sends all the \
+             time at {} (here less than {} of the temperature is known).",
+            list(&thin),
+            whole_percent(LEAST_COVERAGE)
+        ),
+        needs: None,
+    })
 }
 
 /// A factor of batches and the place that changed together.
@@ -127,12 +220,34 @@ fn crossed(study: &Study) -> Vec<Next> {
     found
 }
 
+/// A planned factor that always changed together with another; the place is
+/// told of by [`crossed`].
+fn parted(study: &Study, factor: &FactorStudy) -> Option<Next> {
+    let name = spoken(factor.name());
+    let with: Vec<String> = bound_to(study, &name)
+        .into_iter()
+        .filter(|other| other != PLACE && name != PLACE)
+        .collect();
+    (!with.is_empty()).then(|| Next {
+        id: "cross",
+        factor: factor.name().to_owned(),
+        text: format!(
+            "To tell {name} from {}: give each level of {name} to units of \
+             every level of that, so that they do not always change together.",
+            list(&with)
+        ),
+        needs: None,
+    })
+}
+
 /// A planned factor that was not decided, or had too few units.
-fn more_units(factor: &FactorStudy) -> Option<Next> {
+fn more_units(study: &Study, factor: &FactorStudy) -> Option<Next> {
     let test = &factor.test;
     if factor.corrected_p.is_some_and(|p| p < SIGNIFICANCE)
         || is_pair(factor.name())
         || test.levels.len() < 2
+        || !bound_to(study, &spoken(factor.name())).is_empty()
+        || AllAlike::of(factor).is_some()
     {
         return None;
     }
@@ -146,7 +261,7 @@ fn more_units(factor: &FactorStudy) -> Option<Next> {
             counted(1, &test.tested_on.to_string())
         ),
         Some(WhyNoP::TooFewUnits { .. }) => {
-            format!("the {name} rested on too few units")
+            format!("{name} rested on too few {}", plural(test.tested_on))
         }
         Some(_) | None => format!("{name} was not decided"),
     };
@@ -196,8 +311,9 @@ pub fn needs(test: &FactorTest, difference: f64) -> Option<Needs> {
     let middle = f64::from(k) / f64::from(n);
     let levels = u32::try_from(test.levels.len()).ok()?;
     let seeds_each = n / units;
-    let (found, reached) =
-        units_for(middle, difference, alike, seeds_each, POWER)?;
+    let wish = Units { middle, difference, likeness: alike, levels };
+    let (found, reached) = wish.for_power(seeds_each, POWER)?;
+    let exact = exact_power(found, SIGNIFICANCE, TRIALS, SEED).ok().flatten();
     Some(Needs {
         unit: test.tested_on,
         levels,
@@ -205,9 +321,14 @@ pub fn needs(test: &FactorTest, difference: f64) -> Option<Needs> {
         seeds_each,
         difference,
         power: reached.power,
+        exact_power: exact.map(|exact| exact.power),
         dispersion: reached.dispersion,
+        scatter_seen: test.dispersion,
     })
 }
+
+/// The dice of the invented trials: the same report says the same.
+const SEED: u64 = 20_261_126;
 
 /// Seeds of a container are at least so alike, whatever one trial's scatter
 /// says: a trial with little scatter by chance must not promise much.
@@ -224,18 +345,36 @@ pub fn apart(middle: f64, difference: f64) -> (f64, f64) {
     (middle - half, middle + half)
 }
 
-/// Fewest units a level for a difference about a middle.
-#[must_use]
-pub fn units_for(
-    middle: f64,
-    difference: f64,
-    likeness: f64,
-    seeds: u32,
-    wanted: f64,
-) -> Option<(Comparison, Power)> {
-    let (first, second) = apart(middle, difference);
-    let plan = Comparison { first, second, likeness, seeds, units: 1 };
-    units_by_f(plan, wanted, MOST_UNITS, SIGNIFICANCE).ok().flatten()
+/// A difference for which units are counted.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Units {
+    /// Share about which the levels lie.
+    pub middle: f64,
+    /// Difference of the two that lie furthest apart.
+    pub difference: f64,
+    /// How alike seeds of one unit are.
+    pub likeness: f64,
+    /// Levels compared.
+    pub levels: u32,
+}
+
+impl Units {
+    /// Fewest units a level with which a report states the difference as
+    /// often as wanted; none up to [`MOST_UNITS`].
+    #[must_use]
+    pub fn for_power(
+        self,
+        seeds: u32,
+        wanted: f64,
+    ) -> Option<(Comparison, Power)> {
+        let (first, second) = apart(self.middle, self.difference);
+        let Self { likeness, levels, .. } = self;
+        let plan =
+            Comparison { first, second, levels, likeness, seeds, units: 1 };
+        units_needed(plan, wanted, MOST_UNITS, SIGNIFICANCE, SEED)
+            .ok()
+            .flatten()
+    }
 }
 
 /// Place against warmth, light and damp.
@@ -245,9 +384,8 @@ fn place_runs(study: &Study) -> Option<Next> {
         return None;
     }
     let places: Vec<&str> = study
-        .places
+        .germination_places()
         .iter()
-        .filter(|place| !place.containers.is_empty())
         .map(|place| place.title.as_str())
         .collect();
     let n = places.len();

@@ -85,7 +85,7 @@ pub struct Outcome {
     /// What became of them.
     pub closure: Option<Closure>,
     /// Germinated at the common age ÷ seeds that entered; none for an empty
-    /// unit.
+    /// unit, and for one that was lost before that age.
     pub fraction: Option<f64>,
     /// Its 95 % Wilson interval, which takes seeds as independent.
     pub interval: Option<Interval>,
@@ -179,7 +179,12 @@ pub(crate) fn of_unit(
             .sum(),
         None => germinated,
     };
-    let share = Proportion::new(by_common_age, unit.entered()).ok();
+    let lost_early = all_lost(unit)
+        && common_age_days
+            .is_some_and(|age| follow_up_days(unit) + SAME_EVENING_DAYS < age);
+    let share = Proportion::new(by_common_age, unit.entered())
+        .ok()
+        .filter(|_| !lost_early);
     let curve = turnbull(&censored(unit)).ok();
     let time_to_half =
         |of| curve.as_ref().filter(|_| germinated > 0)?.time_to(0.5, of).ok();
@@ -211,10 +216,7 @@ pub(crate) fn of_unit(
         steps,
         mould: sighting(unit),
         looks: unit.looks.len(),
-        lost_early: all_lost(unit)
-            && common_age_days.is_some_and(|age| {
-                follow_up_days(unit) + SAME_EVENING_DAYS < age
-            }),
+        lost_early,
     }
 }
 

@@ -72,11 +72,7 @@ impl Together {
 #[must_use]
 pub fn pairs(study: &Study) -> Vec<Pair> {
     let mut pairs = factor_pairs(study);
-    let places: Vec<&PlaceStudy> = study
-        .places
-        .iter()
-        .filter(|place| !place.containers.is_empty())
-        .collect();
+    let places: Vec<&PlaceStudy> = study.germination_places();
     if places.len() < 2 {
         return pairs;
     }

@@ -17,6 +17,7 @@ use crate::stats::thermal_time::{
     Base, FinalShare, ThermalData, ThermalParameters, ThermalQuestion,
 };
 use crate::study::place::PlaceSums;
+use crate::study::wording::counted;
 use crate::study::{Material, UnitStudy, outcome};
 use crate::trial::history::AppliedTo;
 use crate::trial::unit::Unit;
@@ -100,9 +101,9 @@ pub enum NoThermalTime {
     /// The logs do not cover enough of any container's time, or have a hole
     /// that cannot be filled.
     #[error(
-        "the temperature of {left_out} of {of} containers is not known well \
-         enough; at least 80 % of their time must be logged, without a hole \
-         over three days and without an hour of day that is always missing"
+        "the temperature of {} is not known well enough; at least 80 % of their time must be logged, without a hole \
+         over three days and without an hour of day that is always missing",
+        some_of(*left_out, *of)
     )]
     TooLittleData {
         /// Containers whose warmth is not known.
@@ -122,6 +123,16 @@ pub enum NoThermalTime {
     /// The search did not come to an end.
     #[error("the counts do not settle the warmth that seeds need")]
     NotSettled,
+}
+
+/// `3 of 8 containers`, `all 8 containers`.
+fn some_of(n: usize, of: usize) -> String {
+    let all = counted(of, "container");
+    if n < of || of < 2 {
+        format!("{n} of {all}")
+    } else {
+        format!("all {all}")
+    }
 }
 
 impl ThermalStudy {
@@ -164,7 +175,7 @@ pub(crate) fn study(
         .filter(|unit| unit.entered() > 0)
         .filter_map(|unit| {
             let known = units.iter().find(|u| u.outcome.name == unit.name)?;
-            Some(Container { unit, known })
+            (!known.outcome.lost_early).then_some(Container { unit, known })
         })
         .collect();
     let all = group(String::new(), &containers, sums);

@@ -165,3 +165,88 @@ fn a_running_trial_with_little_is_told_that_it_is_little() {
     assert!(page.contains("Nothing is foretold"), "too little to foretell");
     assert!(page.contains("What next"));
 }
+
+#[test]
+fn places_are_traced_to_readings_and_entries() {
+    let home = home_with_readings();
+    home.run("report --explain places/stair-landing/degree_hours")
+        .succeeds()
+        .answers("rule: degree-hours above 0 °C")
+        .answers("61 used, 0 left out")
+        .answers("r1 was at stair-landing")
+        .answers("board landing-board (air) was at stair-landing");
+    let told = home
+        .run("report --json --explain places/stair-landing/temperature/day")
+        .succeeds()
+        .objects()
+        .remove(0);
+    // Ten hours at 12 °C from 8 o'clock on.
+    assert_eq!(told["value"]["hours"], 10);
+    assert!((told["value"]["mean"].as_f64().unwrap() - 12.0).abs() < 1e-9);
+    home.run("report --explain places/stair-landing/temperature/night")
+        .succeeds()
+        .answers("= null")
+        .answers("day from 8 to 20");
+    home.run("report --explain places/attic/lux_hours")
+        .fails()
+        .tells("stair-landing");
+    home.run("report --explain places/stair-landing/colour")
+        .fails()
+        .tells("daily_light_integral_mol_m2");
+}
+
+/// Numbers of these parts stand in `results.json` as they are explained, and
+/// what they rest on can be asked for in turn.
+#[test]
+fn what_is_no_number_of_one_unit_is_traced_too() {
+    let home = home_with_readings();
+    home.run("report --out r").succeeds();
+    let results: Value =
+        serde_json::from_str(&home.read("r/results.json")).unwrap();
+    let explained = |path: &str| {
+        home.run(&format!("report --json --explain '{path}'"))
+            .succeeds()
+            .objects()
+            .remove(0)
+    };
+    let same = |path: &str, value: &Value| {
+        let told = explained(path);
+        assert_eq!(&told["value"], value, "{path}");
+        assert!(!told["rule"].as_str().unwrap().is_empty());
+        told
+    };
+    let text = |value: &Value| value.as_str().unwrap().to_owned();
+    let speed = &results["speed"][0];
+    let (factor, level) = (text(&speed["factor"]), &speed["levels"][0]);
+    same(&format!("speed/{factor}"), speed);
+    let told =
+        same(&format!("speed/{factor}/{}", text(&level["level"])), level);
+    assert!(told["entries"].as_array().is_some_and(|e| !e.is_empty()));
+    explained(told["rests_on"][0].as_str().unwrap());
+
+    let pair = &results["pairs"][0];
+    let (a, b) = (text(&pair["a"]), text(&pair["b"]));
+    same(&format!("pairs/{a}/{b}"), pair);
+    let told = same(&format!("pairs/{b}/{a}"), pair);
+    explained(told["rests_on"][0].as_str().unwrap());
+
+    same("next/1", &results["next"][0]);
+    let timing = &results["timing"]["levels"][0];
+    let (factor, level) = (text(&timing["factor"]), text(&timing["level"]));
+    same(&format!("timing/{factor}/{level}"), timing);
+    same("thermal_time/all", &results["thermal_time"]["groups"][0]);
+    let fridge = &results["fridge"][0];
+    same(&format!("fridge/{}", text(&fridge["place"])), fridge);
+    let running = &results["prediction"]["containers"][0];
+    let told = same(&format!("prediction/{}", text(&running["id"])), running);
+    assert!(told["entries"].to_string().contains("look at"), "{told}");
+
+    for (path, there) in [
+        ("next/99", "next/1 to"),
+        ("speed/colour", "place"),
+        ("pairs/place/colour", "place/"),
+        ("prediction/r99", "r1"),
+    ] {
+        home.run(&format!("report --explain {path}")).fails().tells(there);
+    }
+}

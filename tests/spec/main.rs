@@ -8,6 +8,7 @@
 mod support;
 
 mod asking;
+mod bad_trials;
 mod collecting;
 mod command_line;
 mod delivering;

@@ -129,3 +129,120 @@ fn count_series_give_their_indices() {
         }
     }
 }
+
+/// Three boxes of 30 seeds at each of five temperatures that never change,
+/// looked at when the published rows say, and a board that says so each hour.
+fn constant_places(home: &Home, trial: &str, rows: &str) {
+    let rows: Vec<Vec<&str>> =
+        rows.lines().skip(1).map(|row| row.split(',').collect()).collect();
+    let mut days: Vec<u32> = rows
+        .iter()
+        .flat_map(|row| [row[2], row[3]])
+        .filter_map(|day| day.parse().ok())
+        .filter(|day| *day > 0)
+        .collect();
+    days.sort_unstable();
+    days.dedup();
+    let last = *days.last().unwrap();
+    let at = |hours: u32| {
+        let (month, day) = match hours / 24 {
+            day @ 0..=30 => (1, day + 1),
+            day => (2, day - 30),
+        };
+        format!("2026-{month:02}-{day:02}T{:02}:00:00Z", hours % 24)
+    };
+    let (mut places, mut boxes) = (Vec::new(), Vec::new());
+    for row in &rows {
+        let own = (row[0], row[1]);
+        if !boxes.contains(&own) {
+            boxes.push(own);
+        }
+        if !places.contains(&row[1]) {
+            places.push(row[1]);
+        }
+    }
+    let mut file = [
+        "place,kind\n",
+        "container,batch,seeds,sown_at\n",
+        "unit,place,from,to\n",
+        "unit,at,germinated\n",
+        "board,place,from,main\n",
+        "board,time,temperature_celsius\n",
+    ]
+    .map(str::to_owned);
+    let [shelves, containers, stays, checks, boards, readings] = &mut file;
+    let start = at(0);
+    for warmth in &places {
+        writeln!(shelves, "at-{warmth},shelf").unwrap();
+        writeln!(boards, "board-{warmth},at-{warmth},{start},yes").unwrap();
+        for hour in 0..=24 * last {
+            writeln!(readings, "board-{warmth},{},{warmth}", at(hour)).unwrap();
+        }
+    }
+    for (dish, warmth) in &boxes {
+        writeln!(containers, "dish-{dish},bag,30,{start}").unwrap();
+        let end = at(24 * last);
+        writeln!(stays, "dish-{dish},at-{warmth},{start},{end}").unwrap();
+        for day in &days {
+            let seen: u32 = rows
+                .iter()
+                .filter(|row| row[0] == *dish && row[3] == day.to_string())
+                .map(|row| row[4].parse::<u32>().unwrap())
+                .sum();
+            writeln!(checks, "dish-{dish},{},{seen}", at(24 * day)).unwrap();
+        }
+    }
+    let names = ["places", "containers", "stays", "checks", "boards"];
+    for (name, text) in names.iter().zip(&file) {
+        home.write(&format!("{trial}/{name}.csv"), text);
+    }
+    home.write(&format!("{trial}.csv"), &file[5]);
+    home.write(
+        &format!("{trial}/trial.csv"),
+        &format!("trial,started,planned\n{trial},2026-01-01,place\n"),
+    );
+    home.run(&format!("import trial {trial}")).succeeds();
+    home.run(&format!("import readings {trial}.csv")).succeeds();
+}
+
+/// Invented dishes with a known truth (thermal_time_sim_a.csv and _b.csv;
+/// bases fitted with scipy, for a also with R survival 3.5.3, computed):
+/// readings, stays and looks through the program give the same base, share
+/// and spread. Warmth is told above the stated base of 0 °C, so the θ50
+/// published for another base does not stand in the report.
+#[test]
+fn dishes_at_constant_temperatures_give_the_published_base() {
+    let answers = reference("thermal_time_model.json");
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR"));
+    for (file, fit, g_max) in
+        [("sim_a", "mle", None), ("sim_b", "mle_with_g_max", Some("g_max"))]
+    {
+        let rows = folder
+            .join("tests/reference/stats")
+            .join(format!("thermal_time_{file}.csv"));
+        let home = Home::new();
+        let trial = file.replace('_', "-");
+        constant_places(&home, &trial, &fs::read_to_string(rows).unwrap());
+        home.run("report --out r").succeeds();
+        let results: Results =
+            serde_json::from_str(&home.read("r/results.json")).unwrap();
+        let all = &results.thermal_time.groups[0];
+        let model = all.model.as_ref().unwrap_or_else(|| panic!("{all:?}"));
+        let expected = &answers["fits"][file][fit];
+        assert_eq!(all.containers, 15);
+        close(model.base_told_celsius.unwrap(), &expected["base_c"], 0.02);
+        let told = model.base_interval.unwrap();
+        let truth = &answers["fits"][file]["truth"]["base_c"];
+        let truth = truth.as_f64().unwrap();
+        assert!(told.lower < truth && truth < told.upper, "{told:?}");
+        if let Some(name) = g_max {
+            // Of the fit at 0 °C: the share does not hang on the base much.
+            close(model.g_max, &expected[name], 0.03);
+        }
+        // Fifteen dishes at five spots that differ in warmth alone: still
+        // five spots in one run.
+        let one_spot =
+            results.cautions.iter().any(|c| c.id == "place-is-one-spot");
+        assert!(one_spot, "{:?}", results.cautions);
+    }
+}

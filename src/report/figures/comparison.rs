@@ -113,7 +113,9 @@ fn treatment_heading(
     let name = spoken(factor.name());
     let title = messages::treatment_title(&name, &shares, &groups);
     let test = &factor.test;
-    let n_units = usize::try_from(test.n_units).unwrap_or(usize::MAX);
+    let stated: u32 = test.levels.iter().map(|level| level.n_units).sum();
+    let n_units =
+        usize::try_from(test.n_units.max(stated)).unwrap_or(usize::MAX);
     let age = study.common_age_days.map_or_else(String::new, |days| {
         format!(" {} after sowing", days_words(days))
     });

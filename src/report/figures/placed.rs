@@ -91,7 +91,7 @@ fn fractions(
 ) -> Vec<LevelFractions> {
     let share = |unit: &&UnitStudy| {
         let outcome = &unit.outcome;
-        (outcome.entered > 0)
+        (outcome.entered > 0 && !outcome.lost_early)
             .then(|| f64::from(outcome.germinated) / f64::from(outcome.entered))
     };
     let Some(factor) = factor.filter(|_| !levels.is_empty()) else {

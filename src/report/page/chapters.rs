@@ -49,7 +49,8 @@ pub(super) fn conditions(scene: Scene<'_>, figures: &[Figure]) -> Markup {
                     title: "What came up beside the climate of its place",
                     note: "Germinated of every 100 seeds sown, lowest to \
                            highest container, at the common age. Doses with \
-                           holes filled, lowest to highest container.",
+                           holes filled, lowest to highest container. Lost \
+                           containers are not in it.",
                 },
                 &[
                     column("Place"),
@@ -68,8 +69,18 @@ pub(super) fn conditions(scene: Scene<'_>, figures: &[Figure]) -> Markup {
     }
 }
 
+/// Containers whose share is known, and how many were lost, as a cell.
+fn kept(units: &[&UnitStudy]) -> Markup {
+    let lost = units.iter().filter(|u| u.outcome.lost_early).count();
+    let note =
+        if lost > 0 { format!("{lost} more lost") } else { String::new() };
+    two_lines(&(units.len() - lost).to_string(), &note)
+}
+
 fn place_row(study: &Study, place: &PlaceStudy) -> Vec<Markup> {
-    let units: Vec<&UnitStudy> = containers_at(study, &place.name).collect();
+    let all: Vec<&UnitStudy> = containers_at(study, &place.name).collect();
+    let units: Vec<&UnitStudy> =
+        all.iter().copied().filter(|u| !u.outcome.lost_early).collect();
     let mean = |quantity: Quantity, digits: usize| {
         let known = place.quantities.get(&quantity);
         known.and_then(|k| k.mean.zip(Some(k))).map_or_else(
@@ -88,7 +99,7 @@ fn place_row(study: &Study, place: &PlaceStudy) -> Vec<Markup> {
     };
     vec![
         cell(words::plain(&place.title)),
-        cell(units.len().to_string()),
+        kept(&all),
         shares(units.iter().copied()).map_or_else(unknown, cell),
         mean(Quantity::Temperature, 1),
         dose_range(&units, |unit| &unit.doses.degree_hours[0]),
@@ -189,7 +200,7 @@ fn level_row(
     let mut row = vec![
         cell(words::plain(&words_of.short())),
         cell(batches.len().to_string()),
-        cell(own.len().to_string()),
+        kept(&own),
     ];
     for place in places_of_germination(study) {
         let here = own
@@ -287,7 +298,9 @@ fn unplanned(study: &Study) -> Markup {
 
 fn factor_row(study: &Study, factor: &FactorStudy) -> Vec<Markup> {
     let test = &factor.test;
-    let n = usize::try_from(test.n_units).unwrap_or(usize::MAX);
+    // Where nothing could be fitted, the units are those of the levels.
+    let stated: u32 = test.levels.iter().map(|level| level.n_units).sum();
+    let n = usize::try_from(test.n_units.max(stated)).unwrap_or(usize::MAX);
     let levels: Vec<String> = ordered(study, factor.name())
         .iter()
         .map(|own| words::plain(&own.words.short()))

@@ -116,7 +116,7 @@ fn together(pair: &Pair) -> String {
         }
         Together::OneSpot => format!(
             "one thing: each place had one climate; about {LEAST_PLACE_RUNS} \
-             places would part them"
+             places could part them"
         ),
         Together::Places { n, r: None } => {
             format!("known at {n} places, too few for a correlation")

@@ -115,7 +115,8 @@ fn row(scene: Scene<'_>, unit: &UnitStudy) -> Vec<Markup> {
 
 fn share(outcome: &Outcome) -> Markup {
     let Some(share) = outcome.fraction else {
-        return html! { span.soft { "no seed" } };
+        let why = if outcome.lost_early { "lost" } else { "no seed" };
+        return html! { span.soft { (why) } };
     };
     let interval = outcome.interval.map(|i| (i.lower, i.upper));
     html! {

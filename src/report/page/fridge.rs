@@ -14,7 +14,7 @@ use crate::report::page::{figure, losses, places};
 use crate::report::{Scene, words};
 use crate::study::UnitStudy;
 use crate::study::fridge::{FridgeStay, FridgeStudy};
-use crate::study::wording::{factor as spoken, list, percent};
+use crate::study::wording::{counted, factor as spoken, list, percent};
 
 pub(super) fn batches(scene: Scene<'_>) -> Markup {
     let rows: Vec<Vec<Markup>> =
@@ -154,8 +154,12 @@ fn range(fridge: &FridgeStudy) -> Markup {
             p {
                 "Against the " (stated) " of " (degrees(fridge.wanted.0))
                 " to " (degrees(fridge.wanted.1)) " °C: "
-                (words::number(below.covered_sum, 0)) " h at or below, "
-                (words::number(above.covered_sum, 0)) " h at or above, of "
+                @if below.covered_sum + above.covered_sum < 0.5 {
+                    "never left in the "
+                } @else {
+                    (words::number(below.covered_sum, 0)) " h below it and "
+                    (words::number(above.covered_sum, 0)) " h above it of the "
+                }
                 (words::number(below.covered_hours, 0)) " h logged. "
                 @match fridge.doors.len() {
                     0 => "No opened door can be seen in the log.",
@@ -183,6 +187,8 @@ fn judgement(fridge: &FridgeStudy) -> Markup {
         )
     };
     let (with, without) = fridge.median_hours_at_risk;
+    let stays = counted(judged, "moist stay");
+    let were = if judged == 1 { "was" } else { "were" };
     html! {
         @if judged == 0 {
             p {
@@ -191,15 +197,15 @@ fn judgement(fridge: &FridgeStudy) -> Markup {
         } @else {
             p {
                 @if mouldy == 0 {
-                    "No mould was seen in " (judged)
-                    " moist stays that were looked at. "
+                    "No mould was seen in " (stays)
+                } @else if judged == 1 {
+                    "Mould was seen in the only moist stay"
                 } @else if mouldy == judged {
-                    "Mould was seen in all " (judged)
-                    " moist stays that were looked at. "
+                    "Mould was seen in all " (stays)
                 } @else {
-                    "Mould was seen in " (mouldy) " of " (judged)
-                    " moist stays that were looked at. "
+                    "Mould was seen in " (mouldy) " of " (stays)
                 }
+                " that " (were) " looked at. "
                 @if mouldy > 0 && mouldy < judged {
                     "Length of stay is the rival explanation: a median of "
                     (days(with)) " days until the sighting where there was \
@@ -326,5 +332,5 @@ fn stay_row(scene: Scene<'_>, stay: &FridgeStay) -> Vec<Markup> {
 }
 
 fn looks(n: usize) -> String {
-    crate::study::wording::counted(n, "look")
+    counted(n, "look")
 }

@@ -16,12 +16,15 @@ pub(super) fn chapter(scene: Scene<'_>) -> Markup {
                 ul.cautions {
                     @for one in next { li { (words::plain(&one.text)) } }
                 }
-                p.small {
-                    "Units are reckoned from this trial's own scatter, for one \
-                     comparison of two levels at 5 %; "
+                @if next.iter().any(|one| one.needs.is_some()) { p.small {
+                    "Units are those with which a report like this one would \
+                     state the difference of the two levels furthest apart \
+                     (other levels midway): F on the scatter between units \
+                     below 5 %, before Holm's correction, and an interval of \
+                     the pair without 0; by 1,000 invented trials. "
                     code { "vernalog plan" }
                     " lays out a trial for other numbers."
-                }
+                } }
             }
         }
     }

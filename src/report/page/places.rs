@@ -6,6 +6,7 @@ use maud::{Markup, html};
 use crate::climate::integrate::Dose;
 use crate::observation::Quantity;
 use crate::report::figures::{About, Figure};
+use crate::report::levels::containers_at;
 use crate::report::messages::capital;
 use crate::report::page::figure;
 use crate::report::page::table::{
@@ -48,7 +49,7 @@ fn one(scene: Scene<'_>, place: &PlaceStudy, figures: &[Figure]) -> Markup {
             (capital(&kind)) ", "
             (words::dates(scene.zone, place.span.from, place.span.to))
             " (" (words::number(days, 0)) " days), "
-            (counted(place.containers.len(), "container"))
+            (containers(scene, place))
             @if place.light_source.is_empty() {
                 "; no light source named"
             } @else {
@@ -58,6 +59,18 @@ fn one(scene: Scene<'_>, place: &PlaceStudy, figures: &[Figure]) -> Markup {
         }
         (figure(figures, &About::Place(place.name.clone())))
         (climate(scene, place))
+    }
+}
+
+/// Containers that were here, and how many of them for most of their time.
+fn containers(scene: Scene<'_>, place: &PlaceStudy) -> String {
+    let here = place.containers.len();
+    let mostly = containers_at(scene.study, &place.name).count();
+    let all = counted(here, "container");
+    match mostly {
+        all_of_them if all_of_them == here => all,
+        0 => format!("{all}, elsewhere for most of the time"),
+        some => format!("{all}, {some} of them for most of their time"),
     }
 }
 

@@ -342,8 +342,8 @@ fn rests_on(scene: Scene<'_>) -> Markup {
                         ", " (words::count(quality.corrected))
                         " corrected by a calibration"
                     }
-                    ". Of the time units were at a logged place, covered at \
-                     the least covered one: "
+                    ". Where there is a log, it covers at least this much of \
+                     the time that units were there: "
                     (list(&thin)) ". "
                     a href="#quality" { "Place by place" }
                     "."

@@ -43,6 +43,8 @@ pub fn of(scene: Scene<'_>) -> Results {
         containers: study.containers().map(|u| container(scene, u)).collect(),
         factors: study.factors.iter().map(factor).collect(),
         timing: timing(scene),
+        speed: study.speed.iter().map(super::apart::speed).collect(),
+        pairs: study.pairs.iter().map(super::apart::pair).collect(),
         thermal_time: thermal_time(&study.thermal_time),
         prediction: study.prediction.as_ref().map(super::ahead::prediction),
         fridge: study.fridges.iter().map(|f| fridge(scene, f)).collect(),
@@ -82,7 +84,9 @@ fn next(found: &Next) -> NextResult {
             seeds: needs.seeds(),
             difference: sure(needs.difference),
             power: sure(needs.power),
+            exact_power: needs.exact_power.and_then(tidy),
             dispersion: sure(needs.dispersion),
+            scatter_seen: needs.scatter_seen.and_then(tidy),
         }),
     }
 }
@@ -301,6 +305,9 @@ fn quantity_result(
             .iter()
             .map(|hole| Hole { from: hole.from, until: hole.to })
             .collect(),
+        day: known.day_and_night.day.map(super::apart::spread),
+        night: known.day_and_night.night.map(super::apart::spread),
+        outside: known.outside.map(super::apart::outside),
     }
 }
 

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
+use crate::report::results::{OutsideResult, SpreadResult};
 use crate::units::Instant;
 
 /// Doses by name: `chill_hours` (moist h at 0 to 7 °C), `frost_hours` (h at
@@ -121,6 +122,13 @@ pub struct QuantityResult {
     pub high: Option<f64>,
     /// Stretches without readings.
     pub holes: Vec<Hole>,
+    /// Its hours by day, from 8 to 20 o'clock local time; null when nothing
+    /// is known.
+    pub day: Option<SpreadResult>,
+    /// The other hours.
+    pub night: Option<SpreadResult>,
+    /// Hours outside the range wanted there; null where none is.
+    pub outside: Option<OutsideResult>,
 }
 
 /// Degree-hours at a base temperature.
