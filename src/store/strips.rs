@@ -151,7 +151,10 @@ mod tests {
 
     const SEED: u64 = 20_260_418;
 
-    fn bits(strips: &Wanted) -> Vec<(i64, Vec<(i64, u64, u16)>)> {
+    /// Instant, value and marks, to the bit.
+    type Bits = (i64, u64, u16);
+
+    fn bits(strips: &Wanted) -> Vec<(i64, Vec<Bits>)> {
         let of =
             |r: Reading| (r.at.millis(), r.value.to_bits(), r.quality.bits());
         strips
