@@ -321,7 +321,7 @@ async fn what_was_seen_is_told_again_when_readings_are_further_out() {
         house.pass(600).await;
         told.extend(then);
         house.until_told(&told).await;
-        if value == 9.0 {
+        if seq == 0 {
             let now = house.home.clock.now();
             let id = house.store().alerts(now).unwrap().remove(0).id;
             house.answer(&id, Answer::Seen);
