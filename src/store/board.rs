@@ -8,7 +8,7 @@ use std::collections::{BTreeSet, HashMap};
 
 use rusqlite::Connection;
 
-use crate::decode::dating::{self, Dated, Standing, Verdict};
+use crate::decode::dating::{self, Dated, Standing};
 use crate::observation::{
     Boot, Message, Name, Quality, Quantity, Reading, Sample,
 };
@@ -108,13 +108,9 @@ impl KnownBoard {
             newest_up_ms: newest.up_ms,
         };
         let boot = &newest.boot;
-        let verdict = self
-            .known(work.connection, boot, arrival.received)?
-            .observe(&heard);
+        self.known(work.connection, boot, arrival.received)?.observe(&heard);
         // Oldest first, so that watches and marks see the series in order.
-        if !work.hold
-            && matches!(verdict, Verdict::BecameLive | Verdict::Untrusted)
-        {
+        if !work.hold {
             self.release(work, boot)?;
         }
         for sample in samples {
@@ -146,8 +142,9 @@ impl KnownBoard {
             return work.refuse(arrival, Some(&self.name), &reason);
         }
         work.n_values += sample.values.len() as u64;
+        let waits = work.hold || self.undated.contains(&number.boot);
         let dated = dating
-            .filter(|_| !work.hold)
+            .filter(|_| !waits)
             .and_then(|d| d.date(number, sample.claimed, arrival.received));
         match dated {
             Some(dated) => self.store(work, sample, dated),
@@ -174,10 +171,8 @@ impl KnownBoard {
         for boot in self.undated.clone() {
             let known = self.known(work.connection, &boot, now)?;
             let verdict = known.dating.as_mut().and_then(|d| d.tick(now));
-            if verdict.is_some() {
-                known.changed = true;
-                self.release(work, &boot)?;
-            }
+            known.changed |= verdict.is_some();
+            self.release(work, &boot)?;
         }
         Ok(())
     }
@@ -188,12 +183,7 @@ impl KnownBoard {
         work: &mut Work<'_>,
     ) -> Result<(), StoreError> {
         for boot in self.undated.clone() {
-            let known =
-                self.known(work.connection, &boot, Instant::default())?;
-            let waits = |d: dating::Dating| d.standing == Standing::Provisional;
-            if !known.dating.is_none_or(waits) {
-                self.release(work, &boot)?;
-            }
+            self.release(work, &boot)?;
         }
         Ok(())
     }
@@ -234,7 +224,9 @@ impl KnownBoard {
         Ok(())
     }
 
-    /// Dates and stores what a boot kept back.
+    /// Dates and stores what a boot kept back, if its dating is settled: the
+    /// oldest first, and what is too much for one transaction in the next.
+    /// What comes meanwhile waits behind it.
     fn release(
         &mut self,
         work: &mut Work<'_>,
@@ -244,17 +236,29 @@ impl KnownBoard {
             return Ok(());
         }
         let known = self.known(work.connection, boot, Instant::default())?;
-        let Some(dating) = known.dating else { return Ok(()) };
-        for (sample, received) in
-            undated::read(work.connection, &self.name, boot)?
-        {
+        let Some(dating) =
+            known.dating.filter(|d| d.standing != Standing::Provisional)
+        else {
+            return Ok(());
+        };
+        let room = work.room;
+        let samples = undated::read(work.connection, &self.name, boot, room)?;
+        work.room -= samples.len();
+        for (sample, received) in &samples {
             let Some(number) = &sample.count else { continue };
-            if let Some(dated) = dating.date(number, sample.claimed, received) {
-                self.store(work, &sample, dated)?;
+            if let Some(dated) = dating.date(number, sample.claimed, *received)
+            {
+                self.store(work, sample, dated)?;
             }
         }
-        undated::forget(work.connection, &self.name, boot)?;
-        self.undated.remove(boot);
+        if let Some(last) =
+            samples.last().and_then(|(sample, _)| sample.count.as_ref())
+        {
+            undated::forget(work.connection, &self.name, last)?;
+        }
+        if samples.len() < room {
+            self.undated.remove(boot);
+        }
         Ok(())
     }
 

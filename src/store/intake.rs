@@ -19,6 +19,10 @@ use crate::store::welcome::Welcome;
 use crate::store::{Doing, Store, StoreError, boots, uncounted, undated};
 use crate::units::Instant;
 
+/// Samples of a backlog that get their dates in one transaction: so many fit
+/// into a few megabytes, and are on disk in a fraction of a second.
+const DATED_AT_ONCE: usize = 10_000;
+
 /// One message as it came in.
 #[derive(Debug, Clone, Copy)]
 pub struct Arrival<'a> {
@@ -294,6 +298,8 @@ pub(crate) struct Work<'c> {
     pub(crate) n_values: u64,
     /// No sample gets a date now.
     pub(crate) hold: bool,
+    /// So many samples that waited may still be dated in this transaction.
+    pub(crate) room: usize,
     insertion: CachedStatement<'c>,
     late: Late,
 }
@@ -303,6 +309,7 @@ impl<'c> Work<'c> {
         Ok(Self {
             connection,
             hold,
+            room: DATED_AT_ONCE,
             taken: Taken::default(),
             n_values: 0,
             insertion: readings::insertion(connection)?,
@@ -353,5 +360,87 @@ impl<'c> Work<'c> {
                 bytes: arrival.bytes.to_vec(),
             },
         )
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::decode;
+    use crate::store::Access;
+
+    const MINUTE: i64 = 60_000;
+
+    /// The sample of a minute after the board's start, and its receipt.
+    fn sample(minute: i64, received: i64) -> (Instant, Message) {
+        let board = Name::new("cold-frame").unwrap();
+        let payload = format!(
+            r#"{{"boot":"k3v9q0tz1x","seq":{minute},"up_ms":{},"temperature_celsius":4.5}}"#,
+            minute * MINUTE
+        );
+        let at = Instant::from_millis(received);
+        let message = decode::payload(&board, payload.as_bytes(), at).unwrap();
+        (at, message)
+    }
+
+    fn take(
+        intake: &mut Intake,
+        store: &mut Store,
+        messages: &[(Instant, Message)],
+        steady: bool,
+    ) -> Taken {
+        let arrivals: Vec<Arrival<'_>> = messages
+            .iter()
+            .map(|(received, message)| Arrival {
+                source: "inlet",
+                received: *received,
+                steady,
+                topic: None,
+                dup: false,
+                bytes: b"",
+                content: Ok(message),
+            })
+            .collect();
+        intake.take(store, &arrivals).unwrap()
+    }
+
+    #[test]
+    fn a_long_backlog_gets_its_dates_part_by_part_and_in_order() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("vernalog.db");
+        let mut store = Store::open(&path, Access::Create).unwrap();
+        let mut intake = Intake::default();
+        intake.declare([Name::new("cold-frame").unwrap()].into());
+        let n = i64::try_from(DATED_AT_ONCE).unwrap() * 5 / 2;
+        // All of it was queued while the daemon was away.
+        let begun = 1_770_724_800_000;
+        let back = begun + n * MINUTE + 5_000;
+        let backlog: Vec<_> = (0..n).map(|m| sample(m, back)).collect();
+        for part in backlog.chunks(1_000) {
+            assert_eq!(take(&mut intake, &mut store, part, false).readings, []);
+        }
+        let mut parts = Vec::new();
+        for minute in n..n + 6 {
+            let live = [sample(minute, begun + minute * MINUTE + 20_000)];
+            parts.push(take(&mut intake, &mut store, &live, true));
+        }
+        let now = Instant::from_millis(begun + (n + 6) * MINUTE);
+        parts.push(intake.tick(&mut store, now).unwrap());
+        parts.push(intake.tick(&mut store, now).unwrap());
+
+        let sizes: Vec<usize> =
+            parts.iter().map(|p| p.readings.len()).collect();
+        assert!(sizes.iter().all(|n| *n <= DATED_AT_ONCE + 1), "{sizes:?}");
+        let instants: Vec<i64> = parts
+            .iter()
+            .flat_map(|part| &part.readings)
+            .map(|(_, reading)| reading.at.millis())
+            .collect();
+        assert_eq!(instants.len(), backlog.len() + 6, "{sizes:?}");
+        assert!(instants.is_sorted_by(|a, b| a < b));
+        assert!(store.undated(1).unwrap().is_empty());
+        // Sent again, each is known, waiting or not.
+        let again = take(&mut intake, &mut store, &backlog[..50], false);
+        assert_eq!((again.repeated, again.refused), (50, 0));
     }
 }

@@ -95,11 +95,13 @@ pub(crate) fn host_clock_moved(
     Ok(())
 }
 
-/// What a boot kept back, oldest first, each with the time of its receipt.
+/// The oldest samples that a boot kept back, at most so many, each with the
+/// time of its receipt; fewer when there are no more.
 pub(crate) fn read(
     connection: &Connection,
     board: &Name,
     boot: &Boot,
+    at_most: usize,
 ) -> Result<Vec<(Sample, Instant)>, StoreError> {
     let mut statement = connection
         .prepare_cached(
@@ -133,6 +135,7 @@ pub(crate) fn read(
             row.get::<_, f64>(6).reading()?,
             Quality::from_bits(row.get(7).reading()?),
         );
+        let full = samples.len() == at_most;
         match samples.last_mut() {
             Some((last, _))
                 if last.count.as_ref() == Some(&number)
@@ -140,6 +143,7 @@ pub(crate) fn read(
             {
                 last.values.push(value);
             }
+            _ if full => break,
             _ => samples.push((
                 Sample {
                     probe,
@@ -158,16 +162,19 @@ pub(crate) fn read(
     Ok(samples)
 }
 
-/// Forgets what a boot kept back, once it is dated.
+/// Forgets what a boot kept back up to a number, once it is dated.
 pub(crate) fn forget(
     connection: &Connection,
     board: &Name,
-    boot: &Boot,
+    last: &Count,
 ) -> Result<(), StoreError> {
     connection
-        .prepare_cached("DELETE FROM undated WHERE board = ?1 AND boot = ?2")
+        .prepare_cached(
+            "DELETE FROM undated \
+             WHERE board = ?1 AND boot = ?2 AND seq <= ?3",
+        )
         .writing()?
-        .execute([board.as_str(), boot.as_str()])
+        .execute(params![board.as_str(), last.boot.as_str(), last.seq])
         .writing()?;
     Ok(())
 }
