@@ -62,7 +62,7 @@ async fn nothing_new_is_one_tap_and_the_next_box_of_the_round_follows() {
         .answers(200)
         .shows("<strong>r13</strong>: nothing new. Recorded.")
         .shows("<h1>r14</h1>")
-        .shows("23 units to look at");
+        .shows("23 to look at");
 
     let look = unit(&house, "r13").looks[0].clone();
     assert_eq!((look.germinated, look.left), (0, 20));
