@@ -8,7 +8,7 @@ use crate::store::disk::share_like_its_folder;
 
 /// Held while the daemon runs; let go by the system when it ends, however.
 #[derive(Debug)]
-pub struct DaemonLock(#[allow(dead_code, reason = "held open")] File);
+pub struct DaemonLock(File);
 
 /// Why the lock could not be had.
 #[derive(Debug, thiserror::Error)]
@@ -61,5 +61,14 @@ impl DaemonLock {
                 Err(LockError::File { path, source })
             }
         }
+    }
+}
+
+impl Drop for DaemonLock {
+    /// A program that is being started holds what we hold until its own
+    /// begins; it must not keep the lock.
+    fn drop(&mut self) {
+        // The file is closed in any case.
+        drop(self.0.unlock());
     }
 }
