@@ -86,8 +86,11 @@ impl Broker {
     /// Starts it and waits until it takes connections.
     pub(crate) fn go(&mut self) {
         let folder = self.folder.path().display();
-        let user =
-            if fs::metadata("/root/.").is_ok() { "user root\n" } else { "" };
+        // It would leave root's rights, and then not reach the folder.
+        let user = match rustix::process::geteuid().is_root() {
+            true => "user root\n",
+            false => "",
+        };
         let configuration = format!(
             "listener {} 127.0.0.1\n{user}persistence true\n\
              persistence_location {folder}/\nmax_queued_messages 100000\n\
