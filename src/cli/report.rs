@@ -164,6 +164,9 @@ pub(crate) fn failed(error: ReportError) -> Failure {
         ReportError::Write { .. } => {
             failure.hint("choose another folder with --out DIR")
         }
+        ReportError::Threads(_) => failure.hint(
+            "the machine has none left: end what else runs, then try again",
+        ),
         ReportError::Trial(_) | ReportError::Store(_) => failure,
     }
 }

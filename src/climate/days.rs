@@ -5,8 +5,8 @@
 
 use chrono::{DateTime, NaiveDate};
 
-use crate::climate::log::{HOUR, Log, Span};
-use crate::units::Instant;
+use crate::climate::log::{Covered, HOUR, Log, Span};
+use crate::units::{Instant, MILLIS_PER_HOUR};
 
 /// One local day of one quantity at one place.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -66,23 +66,16 @@ pub fn days(log: &Log<'_>, span: Span) -> Vec<DaySummary> {
 }
 
 fn summary(log: &Log<'_>, day: i64, span: Span) -> DaySummary {
-    let (mut sum, mut hours) = (0.0, 0.0);
-    let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
-    log.each_move(span, |step| {
-        sum += step.hours() * f64::midpoint(step.start, step.end);
-        hours += step.hours();
-        low = low.min(step.start).min(step.end);
-        high = high.max(step.start).max(step.end);
-    });
-    let covered = (hours > 0.0).then_some(());
+    let Covered { millis, area, low, high } = log.covered(span);
+    let covered = (millis > 0.0).then_some(());
     DaySummary {
         date: DateTime::from_timestamp_millis(day * 24 * HOUR)
             .unwrap_or_default()
             .date_naive(),
         span,
         covered_hours: log.covered_hours(span),
-        sum,
-        mean: covered.map(|()| sum / hours),
+        sum: area / MILLIS_PER_HOUR,
+        mean: covered.map(|()| area / millis),
         low: covered.map(|()| low),
         high: covered.map(|()| high),
         at_least: log.at_least_in(span),

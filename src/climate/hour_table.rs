@@ -5,7 +5,7 @@
 use std::sync::Arc;
 
 use crate::climate::hours::{hour_of, hour_start};
-use crate::climate::log::{HOUR, Log, Move, Span};
+use crate::climate::log::{Covered, HOUR, Log, Span};
 use crate::climate::shape::Shape;
 use crate::units::MILLIS_PER_HOUR;
 
@@ -28,14 +28,16 @@ impl HourTable {
             (hour_of(reach.from), hour_of(reach.to) + 1)
         });
         let mut sums = vec![Vec::new(); shapes.len()];
-        let mut moves = Vec::new();
         for cell in first..after {
             let hour = Span::new(hour_start(cell), hour_start(cell + 1));
-            moves.clear();
-            log.each_move(hour, |step| moves.push(step));
-            let ends = ends(&moves);
+            let Covered { millis, area, low, high } = log.covered(hour);
             for (shape, sums) in shapes.iter().zip(&mut sums) {
-                sums.push(sum(shape, &moves, ends) / MILLIS_PER_HOUR);
+                // Where the whole hour lies on one straight piece of the
+                // shape, the area under the values themselves tells all.
+                sums.push(match shape.piece((low, high)) {
+                    Some(line) => line.over(millis, area) / MILLIS_PER_HOUR,
+                    None => integral(log, shape, hour),
+                });
             }
         }
         let hours_of_day: Arc<[u8]> = (first..after)
@@ -66,9 +68,8 @@ impl HourTable {
 
 /// The integral of a shape over the covered part of a span, per hour.
 pub(crate) fn integral(log: &Log<'_>, shape: &Shape, span: Span) -> f64 {
-    let mut sum = 0.0;
-    log.each_move(span, |step| {
-        sum += step.millis() * shape.mean_between(step.start, step.end);
+    let sum = log.over_moves(span, 0.0, |sum, step| {
+        sum + step.millis() * shape.mean_between(step.start, step.end)
     });
     sum / MILLIS_PER_HOUR
 }
@@ -76,24 +77,4 @@ pub(crate) fn integral(log: &Log<'_>, shape: &Shape, span: Span) -> f64 {
 /// A UTC hour is called by the local hour at its middle.
 pub(crate) fn hour_of_day(log: &Log<'_>, cell: i64) -> usize {
     log.hour_of_day(hour_start(cell).plus_millis(HOUR / 2))
-}
-
-/// The lowest and the highest value of some moves.
-fn ends(moves: &[Move]) -> (f64, f64) {
-    moves.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), m| {
-        (low.min(m.start).min(m.end), high.max(m.start).max(m.end))
-    })
-}
-
-/// The same sum as [`integral`] takes, in the same order. Where all values
-/// lie on one straight piece of the shape, none is looked for move by move.
-fn sum(shape: &Shape, moves: &[Move], ends: (f64, f64)) -> f64 {
-    match shape.piece(ends) {
-        Some(line) => moves.iter().fold(0.0, |sum, step| {
-            sum + step.millis() * line.at(f64::midpoint(step.start, step.end))
-        }),
-        None => moves.iter().fold(0.0, |sum, step| {
-            sum + step.millis() * shape.mean_between(step.start, step.end)
-        }),
-    }
 }

@@ -281,11 +281,6 @@ impl<'a> HourlySums<'a> {
         Self { log, table }
     }
 
-    /// The same sums beside another form of the same log.
-    pub(crate) fn beside<'b>(&self, log: &'b Log<'b>) -> HourlySums<'b> {
-        HourlySums { log, table: Arc::clone(&self.table) }
-    }
-
     /// The log that was summed.
     #[must_use]
     pub const fn log(&self) -> &'a Log<'a> {

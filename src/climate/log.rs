@@ -94,10 +94,20 @@ impl Move {
     pub(crate) fn millis(self) -> f64 {
         as_float(self.to.millis_since(self.from))
     }
+}
 
-    pub(crate) fn hours(self) -> f64 {
-        self.millis() / MILLIS_PER_HOUR
-    }
+/// What the covered part of a span adds up to.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Covered {
+    /// How long it is.
+    pub(crate) millis: f64,
+    /// The integral of the value over it, in milliseconds.
+    pub(crate) area: f64,
+    /// Lowest value on the line through the readings; infinite when nothing
+    /// is covered.
+    pub(crate) low: f64,
+    /// Highest value, likewise.
+    pub(crate) high: f64,
 }
 
 /// Readings that count, sorted, and where they are silent.
@@ -293,11 +303,8 @@ impl<'a> Log<'a> {
         if span.millis() == 0 || self.covered_millis(span) < span.millis() {
             return None;
         }
-        let mut sum = 0.0;
-        self.each_move(span, |step| {
-            sum += step.hours() * f64::midpoint(step.start, step.end);
-        });
-        Some(sum / span.hours())
+        let covered = self.covered(span);
+        Some(covered.area / covered.millis)
     }
 
     /// Whether a reading marked "at least" shapes the line in this span.
@@ -322,8 +329,30 @@ impl<'a> Log<'a> {
         at.millis() + i64::from((self.local)(at)) * 1000
     }
 
-    /// Hands over every covered straight move of the span, in order.
-    pub(crate) fn each_move(&self, span: Span, mut give: impl FnMut(Move)) {
+    /// The covered part of a span added up.
+    pub(crate) fn covered(&self, span: Span) -> Covered {
+        let none = Covered {
+            millis: 0.0,
+            area: 0.0,
+            low: f64::INFINITY,
+            high: f64::NEG_INFINITY,
+        };
+        self.over_moves(span, none, |all, step| Covered {
+            millis: all.millis + step.millis(),
+            area: all.area
+                + step.millis() * f64::midpoint(step.start, step.end),
+            low: all.low.min(step.start.min(step.end)),
+            high: all.high.max(step.start.max(step.end)),
+        })
+    }
+
+    /// Folds every covered straight move of the span, in order.
+    pub(crate) fn over_moves<T>(
+        &self,
+        span: Span,
+        mut so_far: T,
+        add: impl Fn(T, Move) -> T,
+    ) -> T {
         let readings = self.around(span);
         let after = readings.partition_point(|r| r.at <= span.from);
         let rest = &readings[after.saturating_sub(1)..];
@@ -345,9 +374,10 @@ impl<'a> Log<'a> {
                 (to, end) = (span.to, on_line(a, b, span.to));
             }
             if from < to {
-                give(Move { from, to, start, end });
+                so_far = add(so_far, Move { from, to, start, end });
             }
         }
+        so_far
     }
 
     /// Those of some sorted, disjoint stretches that meet a span.

@@ -48,8 +48,13 @@ impl Line {
         Self { slope: 0.0, constant }
     }
 
-    pub(crate) fn at(self, value: f64) -> f64 {
+    fn at(self, value: f64) -> f64 {
         self.slope * value + self.constant
+    }
+
+    /// Its integral over some time with so much area under the values.
+    pub(crate) fn over(self, time: f64, area: f64) -> f64 {
+        self.slope * area + self.constant * time
     }
 }
 
@@ -114,7 +119,7 @@ impl Shape {
     }
 
     /// The straight piece on which every value from `low` to `high` lies, if
-    /// one does; there [`Self::mean_between`] is that line at the middle.
+    /// one does.
     pub(crate) fn piece(&self, (low, high): (f64, f64)) -> Option<Line> {
         let below = self.edges.iter().filter(|edge| **edge < low).count();
         let reached = self.edges.iter().filter(|edge| **edge <= high).count();

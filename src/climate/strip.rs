@@ -11,16 +11,17 @@ use crate::units::Instant;
 const RUN: usize = 64;
 /// Bytes of a page. A run lies within one.
 const PAGE: usize = 32 * 1024;
-/// The most bytes of a run: step 7, marks 3, value 8.
-const LONGEST_RUN: usize = RUN * 18;
+/// The most bytes of a reading: its head, step, value, marks.
+const LONGEST: usize = 1 + 8 + 8 + 2;
 /// A longer step, ms (35 years), begins a run.
 const LONGEST_STEP: u64 = 1 << 40;
 const THOUSAND: f64 = 1000.0;
 /// Above this, thousandths save no space.
 const LARGEST: u64 = 1_000_000_000;
-/// Beside the step: other marks than before; a value as it is.
-const OTHER_MARKS: u64 = 1;
-const PLAIN: u64 = 2;
+/// In the head, above the sizes of step and value: other marks than before; a
+/// value as it is.
+const OTHER_MARKS: u8 = 1 << 4;
+const PLAIN: u8 = 1 << 5;
 
 /// Readings of one series, oldest first.
 ///
@@ -41,7 +42,7 @@ const PLAIN: u64 = 2;
 /// ```
 #[derive(Debug, Clone, Default)]
 pub struct Strip {
-    pages: Vec<Vec<u8>>,
+    pages: Vec<Page>,
     runs: Vec<Run>,
     len: usize,
     /// Readings in the last run.
@@ -115,34 +116,32 @@ impl Strip {
         let last = &mut self.last;
         let step = reading.at.millis_since(last.at);
         let marks = reading.quality.bits();
-        let mut flags = 0;
+        let bits = reading.value.to_bits().cast_signed();
+        let value = whole.map_or(bits, |whole| whole - last.thousandths);
+        let (step_size, value_size) = (size(step - last.step), size(value));
+        let mut head = step_size | value_size << 2;
         if marks != last.marks {
-            flags |= OTHER_MARKS;
-        }
-        if whole.is_none() {
-            flags |= PLAIN;
-        }
-        put(page, folded(step - last.step) << 2 | flags);
-        if marks != last.marks {
-            put(page, marks.into());
+            head |= OTHER_MARKS;
         }
         match whole {
-            Some(whole) => {
-                put(page, folded(whole - last.thousandths));
-                last.thousandths = whole;
-            }
-            None => page.extend_from_slice(&reading.value.to_le_bytes()),
+            Some(whole) => last.thousandths = whole,
+            None => head |= PLAIN,
+        }
+        page.put(head.into(), 1);
+        page.put(step - last.step, BYTES[usize::from(step_size)]);
+        page.put(value, BYTES[usize::from(value_size)]);
+        if marks != last.marks {
+            page.put(marks.into(), 2);
         }
         (last.at, last.step, last.marks) = (reading.at, step, marks);
     }
 
     fn begin(&mut self, at: Instant) {
-        let full = |page: &Vec<u8>| page.len() + LONGEST_RUN > PAGE;
-        if self.pages.last().is_none_or(full) {
-            self.pages.push(Vec::with_capacity(PAGE));
+        if self.pages.last().is_none_or(Page::is_full) {
+            self.pages.push(Page::empty());
         }
         let page = self.pages.len() - 1;
-        self.runs.push(Run { at, page, byte: self.pages[page].len() });
+        self.runs.push(Run { at, page, byte: self.pages[page].used });
         self.in_run = 0;
         self.last = Last::beginning(at);
     }
@@ -168,10 +167,12 @@ impl Strip {
         self.runs[first..].iter().enumerate().flat_map(move |(i, run)| {
             let end = match self.runs.get(first + i + 1) {
                 Some(next) if next.page == run.page => next.byte,
-                _ => self.pages[run.page].len(),
+                _ => self.pages[run.page].used,
             };
             Reader {
-                bytes: &self.pages[run.page][run.byte..end],
+                page: &self.pages[run.page],
+                from: run.byte,
+                end,
                 last: Last::beginning(run.at),
             }
         })
@@ -196,7 +197,9 @@ impl FromIterator<Reading> for Strip {
 
 /// Reads a run back.
 struct Reader<'a> {
-    bytes: &'a [u8],
+    page: &'a Page,
+    from: usize,
+    end: usize,
     last: Last,
 }
 
@@ -204,20 +207,25 @@ impl Iterator for Reader<'_> {
     type Item = Reading;
 
     fn next(&mut self) -> Option<Reading> {
-        let step = self.take()?;
-        let last = &mut self.last;
-        last.step += unfolded(step >> 2);
-        last.at = last.at.plus_millis(last.step);
-        if step & OTHER_MARKS != 0 {
-            self.last.marks = u16::try_from(self.take()?).ok()?;
+        if self.from >= self.end {
+            return None;
         }
-        let value = if step & PLAIN == 0 {
-            self.last.thousandths += unfolded(self.take()?);
+        let head = *self.page.bytes.get(self.from)?;
+        self.from += 1;
+        let step = self.number(head & 3)?;
+        let value = self.number(head >> 2 & 3)?;
+        if head & OTHER_MARKS != 0 {
+            let marks = self.page.bytes.get(self.from..)?.first_chunk()?;
+            self.last.marks = u16::from_le_bytes(*marks);
+            self.from += 2;
+        }
+        self.last.step += step;
+        self.last.at = self.last.at.plus_millis(self.last.step);
+        let value = if head & PLAIN == 0 {
+            self.last.thousandths += value;
             value_of(self.last.thousandths)
         } else {
-            let (plain, rest) = self.bytes.split_first_chunk()?;
-            self.bytes = rest;
-            f64::from_le_bytes(*plain)
+            f64::from_bits(value.cast_unsigned())
         };
         let quality = Quality::from_bits(self.last.marks);
         Some(Reading { at: self.last.at, value, quality })
@@ -225,40 +233,54 @@ impl Iterator for Reader<'_> {
 }
 
 impl Reader<'_> {
-    /// A number of seven bits a byte, the lowest first.
-    fn take(&mut self) -> Option<u64> {
-        let (mut number, mut shift) = (0, 0);
-        loop {
-            let (byte, rest) = self.bytes.split_first()?;
-            self.bytes = rest;
-            number |= u64::from(byte & 0x7F) << shift;
-            if *byte < 0x80 {
-                return Some(number);
-            }
-            shift += 7;
-        }
+    /// The next number, of a [`size`]: its low bytes, the highest bit of
+    /// which is its sign.
+    fn number(&mut self, size: u8) -> Option<i64> {
+        let size = usize::from(size);
+        let bytes = self.page.bytes.get(self.from..)?.first_chunk()?;
+        self.from += BYTES[size];
+        let (own, sign) = SIGNED[size];
+        let low = u64::from_le_bytes(*bytes) & own;
+        Some((low ^ sign).wrapping_sub(sign).cast_signed())
     }
 }
 
-#[allow(
-    clippy::cast_possible_truncation,
-    reason = "seven bits, which fit in a byte"
-)]
-fn put(page: &mut Vec<u8>, mut number: u64) {
-    while number >= 0x80 {
-        page.push((number & 0x7F) as u8 | 0x80);
-        number >>= 7;
+/// Some runs. A number is put down and taken up eight bytes at a time,
+/// whatever its size, which is quicker than to ask for each byte.
+#[derive(Debug, Clone)]
+struct Page {
+    bytes: Box<[u8]>,
+    used: usize,
+}
+
+impl Page {
+    fn empty() -> Self {
+        Self { bytes: vec![0; PAGE].into_boxed_slice(), used: 0 }
     }
-    page.push(number as u8);
+
+    /// Whether another run might not find room.
+    fn is_full(&self) -> bool {
+        self.used + RUN * LONGEST + 8 > PAGE
+    }
+
+    fn put(&mut self, number: i64, bytes: usize) {
+        let place = &mut self.bytes[self.used..self.used + 8];
+        place.copy_from_slice(&number.to_le_bytes());
+        self.used += bytes;
+    }
 }
 
-/// Small numbers of either sign as small numbers.
-fn folded(n: i64) -> u64 {
-    (n << 1 ^ n >> 63).cast_unsigned()
-}
+/// Bytes of a number by its size.
+const BYTES: [usize; 4] = [0, 1, 2, 8];
+/// Likewise: its bits, and that of its sign.
+const SIGNED: [(u64, u64); 4] =
+    [(0, 0), (0xFF, 0x80), (0xFFFF, 0x8000), (u64::MAX, 1 << 63)];
 
-fn unfolded(n: u64) -> i64 {
-    (n >> 1).cast_signed() ^ -(n & 1).cast_signed()
+/// How much room a number takes: nothing for 0, then one, two or all bytes.
+fn size(number: i64) -> u8 {
+    u8::from(number != 0)
+        + u8::from(i8::try_from(number).is_err())
+        + u8::from(i16::try_from(number).is_err())
 }
 
 /// The value as whole thousandths, where it comes back bit for bit.
@@ -354,7 +376,8 @@ mod tests {
                 quality: Quality::GOOD,
             })
             .collect();
-        let bytes: usize = strip.pages.iter().map(Vec::capacity).sum();
+        let bytes: usize =
+            strip.pages.iter().map(|page| page.bytes.len()).sum();
         let runs = strip.runs.len() * size_of::<Run>();
         let each = (bytes + runs) as f64 / 100_000.0;
         assert!(each < 5.0, "{each}");

@@ -21,15 +21,14 @@ mod tables;
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
-use std::sync::atomic::{AtomicUsize, Ordering};
 
 use chrono_tz::Tz;
+use rayon::{ThreadPool, ThreadPoolBuilder};
 
 use crate::climate::strip::Strip;
 use crate::observation::{Name, Series};
 use crate::store::{Store, StoreError};
-use crate::study::place::{PlaceWork, places, work};
-use crate::study::{Material, Study, joined};
+use crate::study::{Material, Study, study};
 use crate::trial::book::Trial;
 use crate::trial::house::House;
 use crate::units::Instant;
@@ -88,6 +87,9 @@ pub enum ReportError {
     /// The data file could not be read.
     #[error("cannot read what the report is made from")]
     Store(#[from] StoreError),
+    /// The threads that would work on it could not be started.
+    #[error("cannot start a thread to work on the report")]
+    Threads(#[from] rayon::ThreadPoolBuildError),
     /// A file or folder could not be written.
     #[error("cannot write \"{}\"", path.display())]
     Write {
@@ -180,7 +182,7 @@ pub(crate) fn with_scene<T, E: From<ReportError>>(
         local: &offset,
         until,
     };
-    let study = joined(material, worked(material));
+    let study = side_by_side()?.install(|| study(material));
     let scene = Scene {
         study: &study,
         trial,
@@ -191,27 +193,9 @@ pub(crate) fn with_scene<T, E: From<ReportError>>(
     then(scene, &readings, at)
 }
 
-/// Reads and sums the logs of all places, two at a time.
-fn worked(material: Material<'_>) -> Vec<PlaceWork<'_>> {
-    let places = places(material.trial, material.until);
-    let next = AtomicUsize::new(0);
-    let share = || {
-        let mut own = Vec::new();
-        while let Some(place) = places.get(next.fetch_add(1, Ordering::Relaxed))
-        {
-            own.extend(work(material, place));
-        }
-        own
-    };
-    std::thread::scope(|scope| {
-        let other = scope.spawn(share);
-        let mut all = share();
-        match other.join() {
-            Ok(own) => all.extend(own),
-            Err(panic) => std::panic::resume_unwind(panic),
-        }
-        all
-    })
+/// Two threads: each has the readings of one place and quantity in memory.
+fn side_by_side() -> Result<ThreadPool, ReportError> {
+    Ok(ThreadPoolBuilder::new().num_threads(2).build()?)
 }
 
 fn written(

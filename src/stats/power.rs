@@ -5,6 +5,7 @@
 use rand::SeedableRng;
 use rand_chacha::ChaCha8Rng;
 use rand_distr::{Beta, Binomial, Distribution};
+use rayon::iter::{IntoParallelIterator, ParallelIterator};
 
 use crate::stats::distribution::{
     f_reach, f_upper, ln_beta_binomial_probability, ln_binomial_probability,
@@ -144,18 +145,20 @@ fn invented(
     comparison: Comparison,
     trials: u32,
     seed: u64,
-    passes: impl Fn(&[Vec<f64>]) -> bool,
+    passes: impl Fn(&[Vec<f64>]) -> bool + Sync,
 ) -> (f64, f64) {
-    let mut rng = ChaCha8Rng::seed_from_u64(seed);
     let chances = comparison.chances();
-    let mut hits = 0_u32;
-    for _ in 0..trials {
+    // Each trial has dice of its own, so that any may be thrown first.
+    let hit = |trial: u32| {
+        let mut rng = ChaCha8Rng::seed_from_u64(seed);
+        rng.set_stream(trial.into());
         let groups: Vec<Vec<f64>> = chances
             .iter()
             .map(|chance| counts(*chance, comparison, &mut rng))
             .collect();
-        hits += u32::from(passes(&groups));
-    }
+        u32::from(passes(&groups))
+    };
+    let hits: u32 = (0..trials).into_par_iter().map(hit).sum();
     let power = f64::from(hits) / f64::from(trials);
     (power, (power * (1.0 - power) / f64::from(trials)).sqrt())
 }
@@ -399,7 +402,7 @@ fn is_stated(groups: &[Vec<f64>], seeds: f64, alpha: f64) -> bool {
         return true;
     }
     let squared = (p - q).powi(2) / (variance(p, one) + variance(q, other));
-    squared > f_reach(alpha / n_pairs, 1.0, tested.df)
+    f_upper(squared, 1.0, tested.df) < alpha / n_pairs
 }
 
 fn size(group: &[f64]) -> f64 {

@@ -15,7 +15,7 @@ use crate::store::{Doing, StoreError};
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Row {
     pub(crate) at_ms: i64,
-    pub(crate) series: i64,
+    pub(crate) series: u32,
     pub(crate) value: Stored,
     pub(crate) quality: u16,
 }
@@ -30,11 +30,13 @@ pub(crate) enum Stored {
 /// Inner and outer pages of a table without row numbers.
 const INNER: u8 = 2;
 const LEAF: u8 = 10;
+/// Rows given at a time, or some more.
+const TOGETHER: usize = 1_024;
 /// No tree of ours is deeper.
 const DEEPEST: usize = 12;
 
-/// Gives every row with `at_ms` in `span`, in the order of the table's key.
-/// False where this way of reading is not open; rows given so far then count
+/// Gives every row with `at_ms` in `span`, some at a time, in the order of
+/// the table's key. False where this way of reading is not open; rows given so far then count
 /// for nothing. The caller holds a transaction.
 ///
 /// # Errors
@@ -42,7 +44,7 @@ const DEEPEST: usize = 12;
 pub(crate) fn each(
     moment: &Connection,
     span: Range<i64>,
-    give: &mut dyn FnMut(Row),
+    give: &mut dyn FnMut(Vec<Row>),
 ) -> Result<bool, StoreError> {
     let Ok(statement) = moment.prepare_cached(
         "SELECT data FROM sqlite_dbpage('main') WHERE pgno = ?1",
@@ -60,18 +62,23 @@ pub(crate) fn each(
     let Some(root) = root.and_then(|root| u32::try_from(root).ok()) else {
         return Ok(false);
     };
-    let mut walk = Walk { statement, span, give, usable: 0 };
+    let rows = Vec::with_capacity(TOGETHER);
+    let mut walk = Walk { statement, span, rows, give, usable: 0 };
     let Some(first) = walk.page(1)? else { return Ok(false) };
     // The last bytes of each page may be kept for others.
     let kept = first.get(20).copied().unwrap_or(0);
     walk.usable = first.len().saturating_sub(usize::from(kept));
-    Ok(walk.tree(root, 0)?.is_some())
+    let whole = walk.tree(root, 0)?.is_some();
+    (walk.give)(walk.rows);
+    Ok(whole)
 }
 
 struct Walk<'a> {
     statement: CachedStatement<'a>,
     span: Range<i64>,
-    give: &'a mut dyn FnMut(Row),
+    /// Found, and not yet given.
+    rows: Vec<Row>,
+    give: &'a mut dyn FnMut(Vec<Row>),
     usable: usize,
 }
 
@@ -107,8 +114,12 @@ impl Walk<'_> {
                 return Some(false);
             }
             if row.at_ms >= self.span.start {
-                (self.give)(row);
+                self.rows.push(row);
             }
+        }
+        if self.rows.len() >= TOGETHER {
+            let next = Vec::with_capacity(self.rows.capacity());
+            (self.give)(std::mem::replace(&mut self.rows, next));
         }
         Some(true)
     }
@@ -135,7 +146,7 @@ impl Walk<'_> {
             if row.at_ms >= self.span.end {
                 return Ok(Some(false));
             }
-            (self.give)(row);
+            self.rows.push(row);
         }
         match number(page.get(8..)) {
             Some(last) => self.tree(last, depth + 1),
@@ -163,6 +174,8 @@ fn cells(page: &[u8], header: usize) -> Option<impl Iterator<Item = usize>> {
 
 /// Reads a cell: its length, then a record of four columns in the order of
 /// the table. None when it is not wholly here or is not such a record.
+// To hand a row over would take longer than to read it.
+#[inline(always)]
 fn row(cell: &[u8], usable: usize) -> Option<Row> {
     let (length, rest) = small(cell)?;
     // Longer ones are continued elsewhere; ours never are.
@@ -181,7 +194,7 @@ fn row(cell: &[u8], usable: usize) -> Option<Row> {
         Some(found)
     };
     let at_ms = whole(*at)?;
-    let series = whole(*series)?;
+    let series = u32::try_from(whole(*series)?).ok()?;
     let value = match value {
         7 => Stored::Number(f64::from_bits(whole(6)?.cast_unsigned())),
         kind => Stored::Thousandths(whole(*kind)?),

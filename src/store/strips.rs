@@ -16,9 +16,8 @@ use crate::store::series::find;
 use crate::store::{Doing, Store, StoreError};
 use crate::units::Instant;
 
-/// Rows handed over at once, and how often before somebody must wait.
-const BATCH: usize = 4_096;
-const BATCHES: usize = 8;
+/// Rows are handed over so often before somebody must wait.
+const BATCHES: usize = 32;
 
 /// Strips by the number of their series.
 type Wanted = BTreeMap<i64, Strip>;
@@ -79,17 +78,10 @@ fn by_pages(
                 put(filled, row);
             }
         });
-        let mut batch = Vec::with_capacity(BATCH);
-        let whole = pages::each(moment, span, &mut |row| {
-            batch.push(row);
-            if batch.len() == BATCH {
-                let next = Vec::with_capacity(BATCH);
-                let full = std::mem::replace(&mut batch, next);
-                // It takes until this end is let go.
-                batches.send(full).unwrap_or_default();
-            }
+        // It takes until this end is let go.
+        let whole = pages::each(moment, span, &mut |rows| {
+            batches.send(rows).unwrap_or_default();
         });
-        batches.send(batch).unwrap_or_default();
         drop(batches);
         whole
     })?;

@@ -24,9 +24,12 @@ mod quality;
 mod sieve;
 pub mod speed;
 pub mod thermal;
+mod warmth;
 pub mod wording;
 
 use std::collections::{BTreeMap, BTreeSet};
+
+use rayon::iter::{IntoParallelIterator, ParallelIterator};
 
 use crate::climate::log::{LocalOffset, Span};
 use crate::climate::strip::Strip;
@@ -42,7 +45,7 @@ use findings::Finding;
 use fridge::FridgeStudy;
 use outcome::Outcome;
 use pairs::Pair;
-use place::{PlaceLogs, PlaceStudy, PlaceWork, places, work};
+use place::{PlaceLogs, PlaceStudy};
 use prediction::Prediction;
 pub use quality::{Covered, DataQuality};
 use speed::SpeedStudy;
@@ -161,25 +164,19 @@ pub fn needed(
 }
 
 /// Joins conditions to outcomes.
+///
+/// Places, and later fits, are worked side by side in the pool of threads of
+/// the caller; however many those are, the study is the same.
 #[must_use]
 pub fn study(material: Material<'_>) -> Study {
-    let places = places(material.trial, material.until);
-    let worked = places.iter().filter_map(|place| work(material, place));
-    joined(material, worked.collect())
-}
-
-/// The same from places that were [worked](work) before, whoever did it, in
-/// any order.
-#[must_use]
-pub fn joined<'a>(material: Material<'a>, worked: Vec<PlaceWork<'a>>) -> Study {
-    let logs = PlaceLogs::of(worked);
+    let logs = PlaceLogs::of(material);
     let sums = logs.sums();
     let trial = material.trial;
     let mut units: Vec<_> = trial.batches().chain(trial.containers()).collect();
     units.sort_by_key(|unit| unit.is_container());
     let common_age_days = outcome::common_age_days(trial);
     let units: Vec<UnitStudy> = units
-        .into_iter()
+        .into_par_iter()
         .map(|unit| UnitStudy {
             outcome: outcome::of_unit(material, unit, common_age_days),
             doses: doses::of_unit(material, unit, &sums),

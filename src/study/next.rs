@@ -5,6 +5,8 @@
 
 use std::collections::BTreeSet;
 
+use rayon::iter::{IntoParallelRefIterator, ParallelExtend, ParallelIterator};
+
 use crate::climate::integrate::LEAST_COVERAGE;
 use crate::observation::Quantity;
 use crate::stats::power::{
@@ -124,10 +126,14 @@ pub fn next(study: &Study) -> Vec<Next> {
     let mut found = Vec::new();
     found.extend(all_alike(study));
     found.extend(crossed(study));
-    for factor in study.factors.iter().filter(|f| f.planned) {
-        found.extend(parted(study, factor));
-        found.extend(more_units(study, factor));
-    }
+    found.par_extend(
+        study.factors.par_iter().filter(|f| f.planned).flat_map_iter(
+            |factor| {
+                let parted = parted(study, factor);
+                parted.into_iter().chain(more_units(study, factor))
+            },
+        ),
+    );
     found.extend(log_places(study));
     found.extend(place_runs(study));
     found

@@ -4,6 +4,11 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
+use rayon::iter::{
+    IndexedParallelIterator, IntoParallelIterator, IntoParallelRefIterator,
+    ParallelIterator,
+};
+
 use crate::climate::chill::ChillBand;
 use crate::climate::days::{DaySummary, days};
 use crate::climate::hour_table::HourTable;
@@ -19,6 +24,7 @@ use crate::study::day_and_night::{
 };
 use crate::study::fridge;
 use crate::study::sieve::Sieve;
+use crate::study::warmth::PlaceHours;
 use crate::study::{Material, UnitStudy};
 use crate::trial::book::Trial;
 use crate::trial::entry::PlaceKind;
@@ -82,37 +88,21 @@ impl PlaceLog<'_> {
     }
 }
 
-/// What one place was like: its readings read once, summed in every way that
-/// a study asks for, and put away again.
-pub struct PlaceWork<'a> {
-    name: Name,
+/// What one quantity was like at one place: its readings read once, summed in
+/// every way that a study asks for, and put away again.
+fn work<'a>(
+    material: Material<'a>,
+    place: &Name,
+    quantity: Quantity,
     span: Span,
-    logs: BTreeMap<Quantity, PlaceLog<'a>>,
-    known: BTreeMap<Quantity, QuantityStudy>,
-}
-
-/// The places of a trial, each to be [worked](work) by itself.
-#[must_use]
-pub fn places(trial: &Trial, until: Instant) -> Vec<Name> {
-    spans(trial, until).into_keys().collect()
-}
-
-/// Reads and sums the logs of one place; `None` where no unit stayed.
-#[must_use]
-pub fn work<'a>(material: Material<'a>, place: &Name) -> Option<PlaceWork<'a>> {
-    let span = *spans(material.trial, material.until).get(place)?;
-    let mut logs = BTreeMap::new();
-    let mut known = BTreeMap::new();
-    for quantity in Quantity::CLIMATE {
-        let mut own = place_log(material.into(), place, quantity, span);
-        let shapes = shapes(material.house, place, quantity);
-        let tables = HourTable::of_each(&own.log, shapes);
-        own.tables = tables.into_iter().map(Arc::new).collect();
-        let range = wanted(material.house, place, quantity);
-        known.insert(quantity, self::quantity(&own, span, range));
-        logs.insert(quantity, put_away(own, material));
-    }
-    Some(PlaceWork { name: place.clone(), span, logs, known })
+) -> (PlaceLog<'a>, QuantityStudy) {
+    let mut own = place_log(material.into(), place, quantity, span);
+    let shapes = shapes(material.house, place, quantity);
+    let tables = HourTable::of_each(&own.log, shapes);
+    own.tables = tables.into_iter().map(Arc::new).collect();
+    let range = wanted(material.house, place, quantity);
+    let known = self::quantity(&own, span, range);
+    (put_away(own, material), known)
 }
 
 /// Lets go of the readings; few of them are asked for again.
@@ -162,24 +152,32 @@ fn above(base: f64) -> Shape {
 pub(crate) struct PlaceLogs<'a> {
     pub(crate) spans: BTreeMap<Name, Span>,
     logs: BTreeMap<(Name, Quantity), PlaceLog<'a>>,
-    known: BTreeMap<Name, BTreeMap<Quantity, QuantityStudy>>,
+    known: BTreeMap<(Name, Quantity), QuantityStudy>,
 }
 
 impl<'a> PlaceLogs<'a> {
-    pub(crate) fn of(works: Vec<PlaceWork<'a>>) -> Self {
-        let mut all = Self {
-            spans: BTreeMap::new(),
-            logs: BTreeMap::new(),
-            known: BTreeMap::new(),
-        };
-        for work in works {
-            for (quantity, log) in work.logs {
-                all.logs.insert((work.name.clone(), quantity), log);
-            }
-            all.known.insert(work.name.clone(), work.known);
-            all.spans.insert(work.name, work.span);
+    pub(crate) fn of(material: Material<'a>) -> Self {
+        let spans = spans(material.trial, material.until);
+        let all: Vec<(&Name, Quantity, Span)> = spans
+            .iter()
+            .flat_map(|(place, span)| {
+                Quantity::CLIMATE.map(|quantity| (place, quantity, *span))
+            })
+            .collect();
+        let (logs, known) = all
+            .into_par_iter()
+            .with_max_len(1)
+            .map(|(place, quantity, span)| {
+                let key = (place.clone(), quantity);
+                let (log, known) = work(material, place, quantity, span);
+                ((key.clone(), log), (key, known))
+            })
+            .unzip::<_, _, Vec<_>, Vec<_>>();
+        Self {
+            spans,
+            logs: logs.into_iter().collect(),
+            known: known.into_iter().collect(),
         }
-        all
     }
 
     pub(crate) fn get(
@@ -198,30 +196,30 @@ impl<'a> PlaceLogs<'a> {
 
     /// The sums of each log that a dose may ask for.
     pub(crate) fn sums(&self) -> PlaceSums<'_> {
-        let mut sums = BTreeMap::new();
-        for (place, span) in &self.spans {
+        let of_place = |(place, span): (&Name, &Span)| {
             let of = |quantity, shape| {
                 self.logs[&(place.clone(), quantity)].sums(shape)
             };
             let light = of(Quantity::Light, lux_hours());
             let lit = HoursOfDay::lit(&light, DARK_BELOW_LUX);
             let warm = |shape| of(Quantity::Temperature, shape);
-            sums.insert(
-                place.clone(),
-                Sums {
-                    span: *span,
-                    warmth: BASES.map(|base| warm(above(base))),
-                    chill: warm(ChillBand::default().shape()),
-                    frost: warm(Shape::at_or_below(0.0)),
-                    warm: warm(Shape::at_or_above(WARM_PHASE_CELSIUS)),
-                    temperature: warm(Shape::value()),
-                    humidity: of(Quantity::Humidity, Shape::value()),
-                    light,
-                    lit,
-                },
-            );
-        }
-        PlaceSums(sums)
+            let temperature = warm(Shape::value());
+            let warmth = BASES.map(|base| warm(above(base)));
+            let sums = Sums {
+                span: *span,
+                hours: PlaceHours::of(&temperature, &warmth[0], *span),
+                warmth,
+                chill: warm(ChillBand::default().shape()),
+                frost: warm(Shape::at_or_below(0.0)),
+                warm: warm(Shape::at_or_above(WARM_PHASE_CELSIUS)),
+                temperature,
+                humidity: of(Quantity::Humidity, Shape::value()),
+                light,
+                lit,
+            };
+            (place.clone(), sums)
+        };
+        PlaceSums(self.spans.par_iter().map(of_place).collect())
     }
 }
 
@@ -232,6 +230,7 @@ pub const WARM_PHASE_CELSIUS: f64 = 15.0;
 /// Sums over the log of one place.
 pub(crate) struct Sums<'a> {
     pub(crate) span: Span,
+    pub(crate) hours: PlaceHours,
     pub(crate) warmth: [HourlySums<'a>; 3],
     pub(crate) chill: HourlySums<'a>,
     pub(crate) frost: HourlySums<'a>,
@@ -348,7 +347,12 @@ pub(crate) fn studies(
                 span: *span,
                 units: names(false),
                 containers: names(true),
-                quantities: logs.known.get(name)?.clone(),
+                quantities: Quantity::CLIMATE
+                    .into_iter()
+                    .filter_map(|q| {
+                        Some((q, logs.known.get(&(name.clone(), q))?.clone()))
+                    })
+                    .collect(),
                 warmth: std::array::from_fn(|i| {
                     sum.warmth[i].over(&[*span], HoursOfDay::ALL)
                 }),
@@ -512,14 +516,18 @@ pub(crate) fn place_log<'a>(
     let mut readings = Vec::new();
     let mut longest_gap = longest_gap_millis(USUAL_INTERVAL_MILLIS / 10);
     for sieve in sieves(material, &voices) {
-        let mut between = Vec::new();
+        let mut between = Vec::with_capacity(sieve.most());
+        readings.reserve(sieve.most());
         let mut before: Option<Instant> = None;
-        for reading in sieve.raw() {
+        sieve.raw().for_each(|mut reading| {
             let step = before.map_or(0, |at| reading.at.millis_since(at));
             between.extend((step > 0).then_some(step));
             before = Some(reading.at);
-            readings.extend(sieve.sift(reading, &mut kept));
-        }
+            if let Some(value) = sieve.sift(&reading, &mut kept) {
+                reading.value = value;
+                readings.push(reading);
+            }
+        });
         longest_gap = longest_gap.max(longest_gap_millis(usual(between)));
     }
     let log = Log::new(readings, longest_gap, material.local);

@@ -15,8 +15,8 @@ use crate::stats::frailty::{self, Factor};
 use crate::stats::interval::Confidence;
 use crate::stats::predictive::{CountAhead, count_ahead};
 use crate::study::place::PlaceSums;
-use crate::study::thermal::warmth::Warmths;
 use crate::study::thermal::{Container, STATED_BASE_CELSIUS};
+use crate::study::warmth::Warmths;
 use crate::study::wording;
 use crate::study::{Material, UnitStudy};
 use crate::trial::history::AppliedTo;
@@ -244,7 +244,7 @@ struct Running<'a> {
     /// Level of the grouping factor, in the order of `all`.
     groups: Vec<String>,
     factor: Option<String>,
-    warmths: Warmths,
+    warmths: Warmths<'a>,
     clock: Clock,
     until: Instant,
 }

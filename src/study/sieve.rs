@@ -48,21 +48,30 @@ impl<'a> Sieve<'a> {
         self.strip.between(self.span.from, self.span.to)
     }
 
+    /// No more readings than this.
+    pub(crate) const fn most(&self) -> usize {
+        self.strip.len()
+    }
+
     /// The readings of a span that count, corrected.
     pub(crate) fn within(&self, span: Span, into: &mut Vec<Reading>) {
         let own = span.shared(self.span);
         let mut kept = Kept::default();
-        for reading in self.strip.between(own.from, own.to) {
-            into.extend(self.sift(reading, &mut kept));
+        for mut reading in self.strip.between(own.from, own.to) {
+            if let Some(value) = self.sift(&reading, &mut kept) {
+                reading.value = value;
+                into.push(reading);
+            }
         }
     }
 
-    /// The reading as it counts, if it does; says what was done with it.
+    /// The value with which a reading counts, if it does; says what was done
+    /// with it.
     pub(crate) fn sift(
         &self,
-        mut reading: Reading,
+        reading: &Reading,
         kept: &mut Kept,
-    ) -> Option<Reading> {
+    ) -> Option<f64> {
         let is_in = |w: &Span| (w.from..w.to).contains(&reading.at);
         if self.excluded.iter().any(is_in) {
             kept.excluded += 1;
@@ -77,19 +86,17 @@ impl<'a> Sieve<'a> {
             return None;
         }
         let at = reading.at;
+        let mut value = reading.value;
         let known = self.corrections.iter().find(|(from, ..)| *from <= at);
         if let Some((_, gain, offset)) = known {
-            reading.value = gain * reading.value + offset;
+            value = gain * value + offset;
             kept.corrected += 1;
         }
-        match self.quantity {
-            Quantity::Humidity => {
-                reading.value = reading.value.clamp(0.0, 100.0);
-            }
-            Quantity::Light => reading.value = reading.value.max(0.0),
-            _ => {}
-        }
         kept.used += 1;
-        Some(reading)
+        Some(match self.quantity {
+            Quantity::Humidity => value.clamp(0.0, 100.0),
+            Quantity::Light => value.max(0.0),
+            _ => value,
+        })
     }
 }

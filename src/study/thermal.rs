@@ -5,9 +5,10 @@
 //! or the places do not carry it.
 
 mod curves;
-pub(crate) mod warmth;
 
 use std::collections::BTreeSet;
+
+use rayon::iter::{IntoParallelIterator, ParallelIterator};
 
 use crate::observation::Name;
 use crate::stats::error::StatsError;
@@ -17,13 +18,13 @@ use crate::stats::thermal_time::{
     Base, FinalShare, ThermalData, ThermalParameters, ThermalQuestion,
 };
 use crate::study::place::PlaceSums;
+use crate::study::warmth::Warmths;
 use crate::study::wording::counted;
 use crate::study::{Material, UnitStudy, outcome};
 use crate::trial::history::AppliedTo;
 use crate::trial::unit::Unit;
 
 pub use curves::{CurvePoint, PlaceCurve};
-use warmth::Warmths;
 
 /// The base at which warmth is counted: a convention.
 pub const STATED_BASE_CELSIUS: f64 = 0.0;
@@ -178,7 +179,6 @@ pub(crate) fn study(
             (!known.outcome.lost_early).then_some(Container { unit, known })
         })
         .collect();
-    let all = group(String::new(), &containers, sums);
     let factor = material.trial.planned.iter().find(|factor| {
         containers.iter().any(|container| {
             matches!(
@@ -187,14 +187,15 @@ pub(crate) fn study(
             )
         })
     });
-    let groups = factor.map_or_else(Vec::new, |factor| {
+    let all = || group(String::new(), &containers, sums);
+    let groups = |factor: &String| {
         let level = |container: &Container<'_>| {
             container.known.outcome.level(factor).map(str::to_owned)
         };
         let levels: BTreeSet<String> =
             containers.iter().filter_map(level).collect();
         let mut groups: Vec<ThermalGroup> = levels
-            .into_iter()
+            .into_par_iter()
             .map(|name| {
                 let own: Vec<Container<'_>> = containers
                     .iter()
@@ -206,7 +207,9 @@ pub(crate) fn study(
             .collect();
         groups.sort_by(|a, b| in_order(&a.level, &b.level));
         groups
-    });
+    };
+    let groups = || factor.map_or_else(Vec::new, groups);
+    let (all, groups) = rayon::join(all, groups);
     ThermalStudy { all, factor: factor.cloned(), groups }
 }
 
