@@ -5,6 +5,7 @@
 
 use chrono::{DateTime, NaiveDate};
 
+use crate::climate::hour_table::Hours;
 use crate::climate::log::{Covered, HOUR, Log, Span};
 use crate::units::{Instant, MILLIS_PER_HOUR};
 
@@ -32,13 +33,16 @@ pub struct DaySummary {
 
 /// The local days of a span, in order, also those without a reading.
 ///
+/// # Arguments
+/// - `hours`: the hours of the same log.
+///
 /// # When it misleads
 /// The mean is of the covered hours only: a day that lost its night reads
 /// too warm. Look at `covered_hours` before comparing days.
 ///
 /// # Example
 /// ```
-/// use vernalog::climate::{days::days, log::{Log, Span}};
+/// use vernalog::climate::{days::days, hour_table::Hours, log::{Log, Span}};
 /// use vernalog::observation::{Quality, Reading};
 /// use vernalog::units::Instant;
 /// let at = |hour: i64| Instant::from_millis(hour * 3_600_000);
@@ -48,25 +52,26 @@ pub struct DaySummary {
 ///     })
 ///     .collect();
 /// let log = Log::new(readings, 2 * 3_600_000, &|_| 0);
-/// let day = days(&log, Span::new(at(0), at(24)))[0];
+/// let span = Span::new(at(0), at(24));
+/// let day = days(&log, &Hours::of(&log), span)[0];
 /// assert_eq!(day.mean, Some(4.0));
 /// assert_eq!(day.sum, 96.0);
 /// ```
 #[must_use]
-pub fn days(log: &Log<'_>, span: Span) -> Vec<DaySummary> {
+pub fn days(log: &Log<'_>, hours: &Hours, span: Span) -> Vec<DaySummary> {
     let mut days = Vec::new();
     let mut from = span.from;
     while from < span.to {
         let day = log.local_millis(from).div_euclid(24 * HOUR);
         let to = beginning(log, day + 1).min(span.to).max(from.plus_millis(1));
-        days.push(summary(log, day, Span::new(from, to)));
+        days.push(summary(log, hours, day, Span::new(from, to)));
         from = to;
     }
     days
 }
 
-fn summary(log: &Log<'_>, day: i64, span: Span) -> DaySummary {
-    let Covered { millis, area, low, high } = log.covered(span);
+fn summary(log: &Log<'_>, hours: &Hours, day: i64, span: Span) -> DaySummary {
+    let Covered { millis, area, low, high } = hours.over(log, span);
     let covered = (millis > 0.0).then_some(());
     DaySummary {
         date: DateTime::from_timestamp_millis(day * 24 * HOUR)
@@ -140,7 +145,7 @@ mod tests {
                 change.plus_millis(3 * MILLIS_PER_DAY),
             );
             let log = Log::new(steady(around), HOUR, &local);
-            let days = days(&log, around);
+            let days = days(&log, &Hours::of(&log), around);
             let turned: Vec<&DaySummary> =
                 days.iter().filter(|d| d.date.to_string() == date).collect();
             assert_eq!(turned.len(), 1, "{date} once");
@@ -169,7 +174,7 @@ mod tests {
             instant("2026-06-03T00:00:00Z"),
         );
         let log = Log::new(steady(span), HOUR, &|_| 19_800);
-        let days = days(&log, span);
+        let days = days(&log, &Hours::of(&log), span);
         assert_eq!(days.len(), 3);
         assert_eq!(days[1].span.from, instant("2026-06-01T18:30:00Z"));
         assert_eq!(days[1].date.to_string(), "2026-06-02");
@@ -188,8 +193,10 @@ mod tests {
                 change.plus_millis(2 * MILLIS_PER_DAY),
             );
             let log = Log::new(steady(span), HOUR, &local);
-            let dates: Vec<String> =
-                days(&log, span).iter().map(|d| d.date.to_string()).collect();
+            let dates: Vec<String> = days(&log, &Hours::of(&log), span)
+                .iter()
+                .map(|d| d.date.to_string())
+                .collect();
             let mut once = dates.clone();
             once.dedup();
             assert_eq!(dates, once);
@@ -208,7 +215,7 @@ mod tests {
         let readings = vec![reading(22, 4.0), reading(26, 8.0)];
         let log = Log::new(readings, 4 * HOUR, &|_| 0);
         let span = Span::new(start, start.plus_hours(72.0));
-        let days = days(&log, span);
+        let days = days(&log, &Hours::of(&log), span);
         assert_eq!((days[0].low, days[0].high), (Some(4.0), Some(6.0)));
         assert_eq!((days[1].low, days[1].mean), (Some(6.0), Some(7.0)));
         assert_eq!(days[0].covered_hours.to_string(), "2");

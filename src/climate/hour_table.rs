@@ -9,6 +9,49 @@ use crate::climate::log::{Covered, HOUR, Log, Span};
 use crate::climate::shape::Shape;
 use crate::units::MILLIS_PER_HOUR;
 
+/// Every hour that a log reaches, walked along once for whatever is asked.
+#[derive(Debug, Clone)]
+pub struct Hours {
+    /// UTC hours since 1970 of the first.
+    first: i64,
+    all: Vec<Covered>,
+}
+
+impl Hours {
+    /// Walks along a log.
+    #[must_use]
+    pub fn of(log: &Log<'_>) -> Self {
+        let (first, after) = log.reach().map_or((0, 0), |reach| {
+            (hour_of(reach.from), hour_of(reach.to) + 1)
+        });
+        let all = (first..after).map(|cell| log.covered(whole(cell)));
+        Self { first, all: all.collect() }
+    }
+
+    fn cells(&self) -> impl Iterator<Item = i64> {
+        (self.first..).take(self.all.len())
+    }
+
+    /// What the covered part of a span of the same log adds up to.
+    pub(crate) fn over(&self, log: &Log<'_>, span: Span) -> Covered {
+        let from = hour_of(span.from.plus_millis(HOUR - 1));
+        let to = hour_of(span.to);
+        if from >= to {
+            return log.covered(span);
+        }
+        let index = |cell: i64| {
+            let i = usize::try_from(cell - self.first).unwrap_or(0);
+            i.min(self.all.len())
+        };
+        let head = Span::new(span.from, hour_start(from));
+        let tail = Span::new(hour_start(to), span.to);
+        self.all[index(from)..index(to)]
+            .iter()
+            .fold(log.covered(head), |sum, hour| sum.and(*hour))
+            .and(log.covered(tail))
+    }
+}
+
 /// The sums of one shape over every hour that a log reaches.
 #[derive(Debug, Clone)]
 pub(crate) struct HourTable {
@@ -21,26 +64,29 @@ pub(crate) struct HourTable {
 }
 
 impl HourTable {
-    /// Sums several shapes in one walk along the log; a table each, in the
+    /// Sums several shapes over the hours of a log; a table each, in the
     /// order of `shapes`.
-    pub(crate) fn of_each(log: &Log<'_>, shapes: Vec<Shape>) -> Vec<Self> {
-        let (first, after) = log.reach().map_or((0, 0), |reach| {
-            (hour_of(reach.from), hour_of(reach.to) + 1)
-        });
+    pub(crate) fn of_each(
+        log: &Log<'_>,
+        hours: &Hours,
+        shapes: Vec<Shape>,
+    ) -> Vec<Self> {
         let mut sums = vec![Vec::new(); shapes.len()];
-        for cell in first..after {
-            let hour = Span::new(hour_start(cell), hour_start(cell + 1));
-            let Covered { millis, area, low, high } = log.covered(hour);
+        for (cell, hour) in hours.cells().zip(&hours.all) {
             for (shape, sums) in shapes.iter().zip(&mut sums) {
                 // Where the whole hour lies on one straight piece of the
                 // shape, the area under the values themselves tells all.
-                sums.push(match shape.piece((low, high)) {
-                    Some(line) => line.over(millis, area) / MILLIS_PER_HOUR,
-                    None => integral(log, shape, hour),
-                });
+                let sum = match shape.piece((hour.low, hour.high)) {
+                    Some(line) => {
+                        line.over(hour.millis, hour.area) / MILLIS_PER_HOUR
+                    }
+                    None => integral(log, shape, whole(cell)),
+                };
+                sums.push(sum);
             }
         }
-        let hours_of_day: Arc<[u8]> = (first..after)
+        let hours_of_day: Arc<[u8]> = hours
+            .cells()
             .map(|cell| u8::try_from(hour_of_day(log, cell)).unwrap_or(0))
             .collect();
         shapes
@@ -48,7 +94,7 @@ impl HourTable {
             .zip(sums)
             .map(|(shape, sums)| Self {
                 shape,
-                first,
+                first: hours.first,
                 sums,
                 hours_of_day: Arc::clone(&hours_of_day),
             })
@@ -72,6 +118,11 @@ pub(crate) fn integral(log: &Log<'_>, shape: &Shape, span: Span) -> f64 {
         sum + step.millis() * shape.mean_between(step.start, step.end)
     });
     sum / MILLIS_PER_HOUR
+}
+
+/// An hour counted from 1970.
+pub(crate) fn whole(cell: i64) -> Span {
+    Span::new(hour_start(cell), hour_start(cell + 1))
 }
 
 /// A UTC hour is called by the local hour at its middle.

@@ -7,8 +7,10 @@ use std::iter::Sum;
 use std::ops::Add;
 use std::sync::Arc;
 
-use crate::climate::hour_table::{HourTable, hour_of_day, integral};
-use crate::climate::hours::{hour_of, hour_start};
+use crate::climate::hour_table::{
+    HourTable, Hours, hour_of_day, integral, whole,
+};
+use crate::climate::hours::hour_of;
 use crate::climate::log::{HOUR, Log, Span, in_hours};
 use crate::climate::shape::Shape;
 use crate::units::Instant;
@@ -66,10 +68,18 @@ impl HoursOfDay {
     /// only in part of it and still count as missing in the dark part.
     #[must_use]
     pub fn lit(light: &HourlySums<'_>, limit: f64) -> Self {
+        let of_cell = |cell| Some((light.hour_of_day(cell), light.lent(cell)?));
+        Self::lit_among(light.cells().filter_map(of_cell), limit)
+    }
+
+    /// The same from the logged hours themselves: the hour of day and the
+    /// mean light of each.
+    pub(crate) fn lit_among(
+        hours: impl Iterator<Item = (usize, f64)>,
+        limit: f64,
+    ) -> Self {
         let (mut lit, mut covered) = ([0_u32; 24], [0_u32; 24]);
-        for cell in light.cells() {
-            let Some(mean) = light.lent(cell) else { continue };
-            let hour = light.hour_of_day(cell);
+        for (hour, mean) in hours {
             covered[hour] += 1;
             lit[hour] += u32::from(mean >= limit);
         }
@@ -271,7 +281,9 @@ impl<'a> HourlySums<'a> {
     /// Sums a shape over every hour the log reaches.
     #[must_use]
     pub fn of(log: &'a Log<'a>, shape: Shape) -> Self {
-        let table = HourTable::of_each(&log.at_hand(), vec![shape]);
+        let log_at_hand = log.at_hand();
+        let hours = Hours::of(&log_at_hand);
+        let table = HourTable::of_each(&log_at_hand, &hours, vec![shape]);
         let table = table.into_iter().next().expect("a table for a shape");
         Self { log, table: Arc::new(table) }
     }
@@ -423,8 +435,4 @@ impl<'a> HourlySums<'a> {
             |hour| usize::from(*hour),
         )
     }
-}
-
-fn whole(cell: i64) -> Span {
-    Span::new(hour_start(cell), hour_start(cell + 1))
 }

@@ -110,6 +110,24 @@ pub(crate) struct Covered {
     pub(crate) high: f64,
 }
 
+impl Covered {
+    pub(crate) const NOTHING: Self = Self {
+        millis: 0.0,
+        area: 0.0,
+        low: f64::INFINITY,
+        high: f64::NEG_INFINITY,
+    };
+
+    pub(crate) fn and(self, other: Self) -> Self {
+        Self {
+            millis: self.millis + other.millis,
+            area: self.area + other.area,
+            low: self.low.min(other.low),
+            high: self.high.max(other.high),
+        }
+    }
+}
+
 /// Readings that count, sorted, and where they are silent.
 ///
 /// Between two readings the value is taken as a straight line. Where two are
@@ -331,13 +349,7 @@ impl<'a> Log<'a> {
 
     /// The covered part of a span added up.
     pub(crate) fn covered(&self, span: Span) -> Covered {
-        let none = Covered {
-            millis: 0.0,
-            area: 0.0,
-            low: f64::INFINITY,
-            high: f64::NEG_INFINITY,
-        };
-        self.over_moves(span, none, |all, step| Covered {
+        self.over_moves(span, Covered::NOTHING, |all, step| Covered {
             millis: all.millis + step.millis(),
             area: all.area
                 + step.millis() * f64::midpoint(step.start, step.end),

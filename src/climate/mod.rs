@@ -15,7 +15,7 @@ pub mod strip;
 
 pub mod log;
 
-pub(crate) mod hour_table;
+pub mod hour_table;
 pub mod hours;
 pub mod integrate;
 

@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use proptest::prelude::*;
 
-use crate::climate::hour_table::{HourTable, integral};
+use crate::climate::hour_table::{HourTable, Hours, integral};
 use crate::climate::hours::hour_start;
 use crate::climate::integrate::{HourlySums, HoursOfDay};
 use crate::climate::log::{Log, Span};
@@ -69,7 +69,8 @@ proptest! {
         });
         let here = Log::new(readings, GAP, &|_| 1_800);
         let away = here.clone().put_away(fetch);
-        let tables = HourTable::of_each(&here, shapes());
+        let hours = Hours::of(&here);
+        let tables = HourTable::of_each(&here, &hours, shapes());
         for (shape, table) in shapes().into_iter().zip(&tables) {
             for (cell, sum) in (table.first..).zip(&table.sums) {
                 let hour = Span::new(hour_start(cell), hour_start(cell + 1));
@@ -85,6 +86,20 @@ proptest! {
                 format!("{:?}", sums.over(&spans, HoursOfDay::ALL))
             };
             prop_assert_eq!(dose(&here), dose(&away));
+        }
+        let [a, b] = ends.map(Instant::from_millis);
+        let (all, plain) = (
+            hours.over(&here, Span::new(a, b)),
+            here.covered(Span::new(a, b)),
+        );
+        prop_assert!((all.millis - plain.millis).abs() < 1e-6);
+        prop_assert!(
+            (all.area - plain.area).abs() <= 1e-12 * plain.area.abs().max(1e9)
+        );
+        for (one, other) in [(all.low, plain.low), (all.high, plain.high)] {
+            // Where a line is cut its value is rounded.
+            let off = (one - other).abs();
+            prop_assert!(one.total_cmp(&other).is_eq() || off < 1e-9);
         }
         for at in ends.map(Instant::from_millis) {
             prop_assert_eq!(here.value_at(at), away.value_at(at));

@@ -3,8 +3,9 @@
 //! Not after the trial: what was found is said by its interval.
 
 use rand::SeedableRng;
+use rand::distr::Distribution;
+use rand::distr::weighted::WeightedIndex;
 use rand_chacha::ChaCha8Rng;
-use rand_distr::{Beta, Binomial, Distribution};
 use rayon::iter::{IntoParallelIterator, ParallelIterator};
 
 use crate::stats::distribution::{
@@ -93,7 +94,7 @@ pub fn power(
     let seeds = f64::from(comparison.seeds);
     let (power, error) = invented(comparison, trials, seed, |groups| {
         is_stated(groups, seeds, alpha)
-    });
+    })?;
     Ok(Power { power, error, df, dispersion })
 }
 
@@ -133,7 +134,7 @@ pub fn exact_power(
         });
         permutation(&units.collect::<Vec<_>>())
             .is_ok_and(|test| test.p_two_sided < alpha)
-    });
+    })?;
     Ok(Some(Power { power, error, df, dispersion }))
 }
 
@@ -146,21 +147,28 @@ fn invented(
     trials: u32,
     seed: u64,
     passes: impl Fn(&[Vec<f64>]) -> bool + Sync,
-) -> (f64, f64) {
-    let chances = comparison.chances();
-    // Each trial has dice of its own, so that any may be thrown first.
+) -> Result<(f64, f64), StatsError> {
+    let dice = comparison
+        .chances()
+        .into_iter()
+        .map(|chance| dice(chance, comparison))
+        .collect::<Result<Vec<_>, _>>()?;
+    // Each trial has a hand of its own, so that any may throw first.
     let hit = |trial: u32| {
-        let mut rng = ChaCha8Rng::seed_from_u64(seed);
-        rng.set_stream(trial.into());
-        let groups: Vec<Vec<f64>> = chances
+        let mut hand = ChaCha8Rng::seed_from_u64(seed);
+        hand.set_stream(trial.into());
+        let mut unit = |dice: &WeightedIndex<f64>| {
+            u32::try_from(dice.sample(&mut hand)).map_or(f64::NAN, f64::from)
+        };
+        let groups: Vec<Vec<f64>> = dice
             .iter()
-            .map(|chance| counts(*chance, comparison, &mut rng))
+            .map(|dice| (0..comparison.units).map(|_| unit(dice)).collect())
             .collect();
         u32::from(passes(&groups))
     };
     let hits: u32 = (0..trials).into_par_iter().map(hit).sum();
     let power = f64::from(hits) / f64::from(trials);
-    (power, (power * (1.0 - power) / f64::from(trials)).sqrt())
+    Ok((power, (power * (1.0 - power) / f64::from(trials)).sqrt()))
 }
 
 impl Comparison {
@@ -351,28 +359,16 @@ fn shapes(chance: f64, likeness: f64) -> (f64, f64) {
     (chance * sum, (1.0 - chance) * sum)
 }
 
-fn counts(
+/// How likely each count is in a unit: what invented trials throw.
+fn dice(
     chance: f64,
     comparison: Comparison,
-    rng: &mut ChaCha8Rng,
-) -> Vec<f64> {
-    (0..comparison.units)
-        .map(|_| {
-            let of_unit =
-                if comparison.likeness < 1e-9 || chance <= 0.0 || chance >= 1.0
-                {
-                    chance
-                } else {
-                    let (a, b) = shapes(chance, comparison.likeness);
-                    Beta::new(a, b).expect("shapes are above 0").sample(rng)
-                };
-            let n = u64::from(comparison.seeds);
-            let k = Binomial::new(n, of_unit.clamp(0.0, 1.0))
-                .expect("a chance lies within 0 to 1")
-                .sample(rng);
-            f64::from(u32::try_from(k).expect("no more than the seeds"))
-        })
-        .collect()
+) -> Result<WeightedIndex<f64>, StatsError> {
+    let Comparison { likeness, seeds, .. } = comparison;
+    let chances: Vec<f64> = (0..=seeds)
+        .map(|k| beta_binomial_chance(k, seeds, chance, likeness))
+        .collect::<Result<_, _>>()?;
+    Ok(WeightedIndex::new(chances).expect("the chances add up to 1"))
 }
 
 /// What `strata.rs` finds for levels with equal seeds a unit.

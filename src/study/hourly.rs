@@ -10,6 +10,7 @@ use crate::climate::hours::{
     HourSum, added_up, covered_hours, holes, hour_of, hour_start,
     usual_interval,
 };
+use crate::climate::integrate::HoursOfDay;
 use crate::climate::light::DARK_BELOW_LUX;
 use crate::climate::log::{LocalOffset, Span, longest_gap_millis};
 use crate::climate::strip::Strip;
@@ -193,8 +194,8 @@ impl Hourly {
         HourlyDose { sum, logged_hours, share, at_least: false }
     }
 
-    /// Lux-hours; the hours that matter are those of the day at which it is
-    /// light here.
+    /// Lux-hours; the hours that matter are those that matter to a report
+    /// (`HoursOfDay::lit`).
     #[must_use]
     pub fn light(&self, span: Span, local: LocalOffset<'_>) -> HourlyDose {
         let (sum, logged_hours) = self.dose(HourSum::mean);
@@ -203,18 +204,20 @@ impl Hourly {
             let local = at.plus_millis(i64::from(local(at)) * 1_000);
             usize::try_from(hour_of(local).rem_euclid(24)).unwrap_or_default()
         };
-        let mut lit = [false; 24];
-        for hour in &self.hours {
-            lit[of_day(hour.hour)] |= hour.mean() >= DARK_BELOW_LUX;
-        }
+        let covered = |hour: &HourSum| covered_hours(hour, self.interval);
+        let told = self.hours.iter().filter(|hour| covered(hour) >= 0.5);
+        let lit = HoursOfDay::lit_among(
+            told.map(|hour| (of_day(hour.hour), hour.mean())),
+            DARK_BELOW_LUX,
+        );
         let matter = (hour_of(span.from)..hour_of(span.to))
-            .filter(|hour| lit[of_day(*hour)])
+            .filter(|hour| lit.matters(of_day(*hour)))
             .count();
         let logged: f64 = self
             .hours
             .iter()
-            .filter(|hour| lit[of_day(hour.hour)])
-            .map(|hour| covered_hours(hour, self.interval))
+            .filter(|hour| lit.matters(of_day(hour.hour)))
+            .map(covered)
             .sum();
         let matter = f64::from(u32::try_from(matter).unwrap_or(u32::MAX));
         HourlyDose {
@@ -391,6 +394,39 @@ mod tests {
         let dose = ours.warmth(span);
         let off = dose.sum / exact.warmth.covered_sum - 1.0;
         assert!(off.abs() < 2e-3, "{off}");
+    }
+
+    /// A sill lit from 8 to 16 o'clock whose log fails every noon, three
+    /// hours long: noon is missing, as in a report, and night is not.
+    #[test]
+    fn an_hour_that_was_never_logged_counts_when_those_beside_it_are_lit() {
+        let minutes = |per_day: &[i64]| -> Hourly {
+            let readings: Vec<Reading> = (0..10 * 144)
+                .map(|i| 10 * i)
+                .filter(|minute| per_day.contains(&(minute / 60 % 24)))
+                .map(|minute| Reading {
+                    at: Instant::from_millis(minute * MINUTE),
+                    value: if (8..16).contains(&(minute / 60 % 24)) {
+                        900.0
+                    } else {
+                        0.0
+                    },
+                    quality: Quality::GOOD,
+                })
+                .collect();
+            let hours = added_up(&readings);
+            Hourly { hours, interval: 10 * MINUTE, holes: Vec::new() }
+        };
+        let span = Span::new(
+            Instant::from_millis(0),
+            Instant::from_millis(10 * MILLIS_PER_DAY),
+        );
+        let share = |hourly: Hourly| hourly.light(span, &|_| 0).share;
+        let (morning, rest) = ((0..11), (14..24));
+        let without_noon: Vec<i64> = morning.chain(rest).collect();
+        let without_night: Vec<i64> = (5..24).collect();
+        assert!((share(minutes(&without_noon)) - 5.0 / 8.0).abs() < 1e-9);
+        assert!((share(minutes(&without_night)) - 1.0).abs() < 1e-9);
     }
 
     fn calibration(board: &str) -> Statement {

@@ -11,7 +11,7 @@ use rayon::iter::{
 
 use crate::climate::chill::ChillBand;
 use crate::climate::days::{DaySummary, days};
-use crate::climate::hour_table::HourTable;
+use crate::climate::hour_table::{HourTable, Hours};
 use crate::climate::integrate::{Dose, HourlySums, HoursOfDay};
 use crate::climate::light::{DARK_BELOW_LUX, lux_hours};
 use crate::climate::log::{LocalOffset, Log, Span, longest_gap_millis};
@@ -98,10 +98,11 @@ fn work<'a>(
 ) -> (PlaceLog<'a>, QuantityStudy) {
     let mut own = place_log(material.into(), place, quantity, span);
     let shapes = shapes(material.house, place, quantity);
-    let tables = HourTable::of_each(&own.log, shapes);
+    let hours = Hours::of(&own.log);
+    let tables = HourTable::of_each(&own.log, &hours, shapes);
     own.tables = tables.into_iter().map(Arc::new).collect();
     let range = wanted(material.house, place, quantity);
-    let known = self::quantity(&own, span, range);
+    let known = self::quantity(&own, &hours, span, range);
     (put_away(own, material), known)
 }
 
@@ -372,6 +373,7 @@ fn wanted(house: &House, place: &Name, quantity: Quantity) -> Wanted {
 
 fn quantity(
     place_log: &PlaceLog<'_>,
+    walked: &Hours,
     span: Span,
     wanted: Wanted,
 ) -> QuantityStudy {
@@ -384,7 +386,7 @@ fn quantity(
     QuantityStudy {
         voices: place_log.voices.clone(),
         kept: place_log.kept.clone(),
-        days: days(log, span),
+        days: days(log, walked, span),
         holes: log.holes(span),
         covered_hours: log.covered_hours(span),
         mean: whole.covered_mean(),
@@ -470,7 +472,8 @@ pub fn climate(logged: Logged<'_>, place: &Name, span: Span) -> PlaceClimate {
             .iter()
             .map(|(q, place_log)| {
                 let range = wanted(logged.house, place, *q);
-                (*q, quantity(place_log, span, range))
+                let walked = Hours::of(&place_log.log);
+                (*q, quantity(place_log, &walked, span, range))
             })
             .collect(),
         hours: logs

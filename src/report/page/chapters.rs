@@ -57,7 +57,7 @@ pub(super) fn conditions(scene: Scene<'_>, figures: &[Figure]) -> Markup {
                     number("Containers"),
                     number("Came up of 100 sown"),
                     number("Mean temperature"),
-                    number("Degree-hours above 0 °C"),
+                    number("Degree-hours above 0\u{a0}°C"),
                     number("Lux-hours"),
                     number("Mean humidity of the air"),
                 ],

@@ -102,7 +102,7 @@ fn doses(place: &PlaceStudy) -> Markup {
         rows.push(quantity_row(*quantity, known, hours));
     }
     for (base, dose) in BASES.iter().zip(&place.warmth) {
-        let name = format!("Degree-hours above {base:.0} °C");
+        let name = format!("Degree-hours above {base:.0}\u{a0}°C");
         rows.push(dose_row(&name, dose, "°C·h"));
     }
     rows.push(dose_row("Lux-hours", &place.light, "lx·h"));

@@ -157,7 +157,7 @@ fn the_power_is_that_of_the_test_a_report_makes() {
         };
         let told = power(plan, 0.05, TRIALS, 7).unwrap();
         let (seen, error) =
-            invented(plan, RUNS, SEED, |groups| judged(groups, seeds));
+            invented(plan, RUNS, SEED, |groups| judged(groups, seeds)).unwrap();
         let allowed = 4.0 * (error.powi(2) + told.error.powi(2)).sqrt();
         let off = (told.power - seen).abs();
         assert!(off < allowed, "{plan:?}: {told:?}, {seen} (seed {SEED})");

@@ -153,11 +153,12 @@ fn share_at(
     along: fn(&CurvePoint) -> f64,
     x: f64,
 ) -> Option<f64> {
-    curve.points.windows(2).find_map(|pair| {
-        let (from, to) = (along(&pair[0]), along(&pair[1]));
-        (from <= x && x <= to).then(|| {
-            let part = if to > from { (x - from) / (to - from) } else { 1.0 };
-            pair[0].share + part * (pair[1].share - pair[0].share)
-        })
+    let reached = curve.points.partition_point(|point| along(point) < x);
+    let after = curve.points.get(reached.max(1))?;
+    let before = &curve.points[reached.max(1) - 1];
+    let (from, to) = (along(before), along(after));
+    (from <= x).then(|| {
+        let part = if to > from { (x - from) / (to - from) } else { 1.0 };
+        before.share + part * (after.share - before.share)
     })
 }
