@@ -4,11 +4,14 @@
 //! No curve is smoothed: lines run from look to look. The fitted curve lies
 //! below them, wide and pale.
 
+use std::collections::BTreeMap;
+
 use crate::chart::axis::{self, Scale, drawable};
 use crate::chart::canvas::{
     self, Anchor, Canvas, LABEL, Pen, SMALL, Shape, pen,
 };
 use crate::chart::colour::{self, Colour};
+use crate::chart::key::{Key, shapes};
 use crate::chart::text::{self, Weight};
 use crate::chart::{Heading, Layout, Range, Step};
 
@@ -115,10 +118,8 @@ pub fn draw(figure: &Figure, layout: Layout) -> String {
             axis::grid(canvas, spans[1], &up, &ticks(false));
             fitted(canvas, group, &scales[1], &up, warmth);
             for curve in &group.curves {
-                let shape = places
-                    .iter()
-                    .find(|(name, _)| *name == curve.place)
-                    .map_or(Shape::Disc, |(_, shape)| *shape);
+                let shape = places.get(curve.place.as_str());
+                let shape = shape.copied().unwrap_or(Shape::Disc);
                 let by_days =
                     |p: &Point| (scales[0].at(p.days), up.at(p.share));
                 let by_warmth =
@@ -155,54 +156,26 @@ fn sound(group: &Group) -> Group {
     group
 }
 
-fn places(groups: &[Group]) -> Vec<(String, Shape)> {
-    let mut names: Vec<&str> = groups
-        .iter()
-        .flat_map(|group| &group.curves)
-        .map(|curve| curve.place.as_str())
-        .collect();
-    names.sort_unstable();
-    names.dedup();
-    let many = names.len() > Shape::OF_PLACES.len();
-    let shape = |i: usize| {
-        if many { Shape::Letter(i) } else { Shape::OF_PLACES[i] }
-    };
-    names
-        .into_iter()
-        .enumerate()
-        .map(|(i, name)| (name.to_owned(), shape(i)))
-        .collect()
+fn places(groups: &[Group]) -> BTreeMap<&str, Shape> {
+    let curves = groups.iter().flat_map(|group| &group.curves);
+    shapes(curves.map(|curve| curve.place.as_str()))
 }
 
 fn key(
     canvas: &mut Canvas<'_>,
-    places: &[(String, Shape)],
+    places: &BTreeMap<&str, Shape>,
     layout: Layout,
-    (left, top): (f64, f64),
+    at: (f64, f64),
 ) -> f64 {
-    let last = layout.width() - 10.0;
-    let (mut x, mut y) = (left, top + 2.0);
-    let room = layout.width() - left - 30.0;
-    for (name, shape) in places {
-        let name = text::shortened(name, SMALL, Weight::Plain, room);
-        let wide = 14.0 + text::width(&name, SMALL, Weight::Plain);
-        if x > left && x + wide > last {
-            (x, y) = (left, y + 18.0);
-        }
-        canvas.mark(*shape, (x + 5.0, y), 4.0, &colour::INK);
-        let at = (x + 14.0, y);
-        canvas.text(at, &name, SMALL, &colour::INK, Anchor::Start);
-        x += wide + 16.0;
-    }
+    let mut key = Key::at(layout, at);
+    key.places(canvas, places);
     let words = "the fitted curve";
     let wide = 24.0 + text::width(words, SMALL, Weight::Plain);
-    if x > left && x + wide > last {
-        (x, y) = (left, y + 18.0);
-    }
+    let (x, y) = key.room(wide);
     canvas.line(&[(x, y), (x + 16.0, y)], pen(&colour::HATCH, 5.0));
     let at = (x + 22.0, y);
     canvas.text(at, words, SMALL, &colour::SOFT, Anchor::Start);
-    y + 22.0
+    key.y() + 22.0
 }
 
 /// Name of a group, and beside it, or below on a phone, its note.

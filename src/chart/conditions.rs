@@ -9,6 +9,7 @@ use std::collections::BTreeMap;
 use crate::chart::axis::{self, Scale, drawable};
 use crate::chart::canvas::{self, Anchor, Canvas, LABEL, SMALL, Shape, pen};
 use crate::chart::colour::{self, Colour};
+use crate::chart::key::{Key, shapes};
 use crate::chart::text::{self, Weight};
 use crate::chart::{Heading, Layout, Range, Step};
 
@@ -150,15 +151,7 @@ impl Group {
 
 /// Shapes of the places, in the order of their names.
 fn places(groups: &[Group]) -> BTreeMap<&str, Shape> {
-    let mut names: Vec<&str> =
-        groups.iter().map(|c| c.place.as_str()).collect();
-    names.sort_unstable();
-    names.dedup();
-    let many = names.len() > Shape::OF_PLACES.len();
-    let shape = |i: usize| {
-        if many { Shape::Letter(i) } else { Shape::OF_PLACES[i] }
-    };
-    names.iter().enumerate().map(|(i, name)| (*name, shape(i))).collect()
+    shapes(groups.iter().map(|group| group.place.as_str()))
 }
 
 /// Places with their shapes, levels in their colours, n.
@@ -167,23 +160,11 @@ fn key(
     figure: &Figure,
     places: &BTreeMap<&str, Shape>,
     layout: Layout,
-    (left, top): (f64, f64),
+    at: (f64, f64),
 ) -> f64 {
-    let last = layout.width() - 10.0;
-    let (mut x, mut y) = (left, top + 2.0);
-    let room = layout.width() - left - 30.0;
-    for (name, shape) in places {
-        let name = text::shortened(name, SMALL, Weight::Plain, room);
-        let wide = 14.0 + text::width(&name, SMALL, Weight::Plain);
-        if x > left && x + wide > last {
-            (x, y) = (left, y + 18.0);
-        }
-        canvas.mark(*shape, (x + 5.0, y), 4.0, &colour::INK);
-        let at = (x + 14.0, y);
-        canvas.text(at, &name, SMALL, &colour::INK, Anchor::Start);
-        x += wide + 16.0;
-    }
-    (x, y) = (left, y + 18.0);
+    let mut key = Key::at(layout, at);
+    key.places(canvas, places);
+    key.next_row();
     let mut levels: Vec<(Step, &str)> = figure
         .groups
         .iter()
@@ -201,14 +182,9 @@ fn key(
         .collect();
     words.push((containers(&figure.groups), colour::SOFT));
     for (name, colour) in words {
-        let wide = text::width(&name, SMALL, Weight::Plain);
-        if x > left && x + wide > last {
-            (x, y) = (left, y + 18.0);
-        }
-        canvas.text((x, y), &name, SMALL, &colour, Anchor::Start);
-        x += wide + 16.0;
+        key.word(canvas, &name, &colour);
     }
-    y + 24.0
+    key.y() + 24.0
 }
 
 /// `4 containers a mark`.

@@ -31,6 +31,7 @@ pub mod colour;
 mod axis;
 mod canvas;
 mod gather;
+mod key;
 
 pub(crate) mod text;
 

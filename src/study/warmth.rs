@@ -8,7 +8,8 @@
 use std::cell::RefCell;
 use std::collections::BTreeMap;
 
-use crate::climate::hours::{hour_of, hour_start};
+use crate::climate::hour_table::whole;
+use crate::climate::hours::hour_of;
 use crate::climate::integrate::{HourlySums, HoursOfDay};
 use crate::climate::log::Span;
 use crate::observation::Name;
@@ -105,8 +106,7 @@ impl PlaceHours {
     ) -> Self {
         let after = hour_of(span.to.plus_millis(-1)) + 1;
         let parts: Vec<Span> = (hour_of(span.from)..after)
-            .map(|hour| Span::new(hour_start(hour), hour_start(hour + 1)))
-            .map(|hour| hour.shared(span))
+            .map(|hour| whole(hour).shared(span))
             .collect();
         let each = |sums: &HourlySums<'_>| -> Vec<f64> {
             parts
@@ -161,6 +161,7 @@ fn at(sums: &[f64], parts: &[Span], moment: Instant) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::climate::hours::hour_start;
 
     /// By hand: half an hour, then two hours of the clock: 2, 5 and 9.
     #[test]
