@@ -101,11 +101,10 @@ pub(crate) fn lines(
 ) -> Vec<String> {
     let mut lines: Vec<String> = Vec::new();
     let mut line = String::new();
-    let text = clean(text);
-    let mut words = text.split(' ').filter(|word| !word.is_empty()).peekable();
+    let mut words = words(&clean(text)).into_iter();
     while let Some(word) = words.next() {
         let longer = if line.is_empty() {
-            word.to_owned()
+            word.clone()
         } else {
             format!("{line} {word}")
         };
@@ -114,7 +113,7 @@ pub(crate) fn lines(
             continue;
         }
         if lines.len() + 1 >= most {
-            let rest: Vec<&str> = words.collect();
+            let rest: Vec<String> = words.collect();
             let all = format!("{longer} {}", rest.join(" "));
             lines.push(shortened(&all, size, weight, room));
             return lines;
@@ -122,12 +121,28 @@ pub(crate) fn lines(
         if !line.is_empty() {
             lines.push(line);
         }
-        line = shortened(word, size, weight, room);
+        line = shortened(&word, size, weight, room);
     }
     if !line.is_empty() {
         lines.push(line);
     }
     lines
+}
+
+/// The words of a text; a number and its unit are one.
+fn words(text: &str) -> Vec<String> {
+    let mut words: Vec<String> = Vec::new();
+    for word in text.split(' ').filter(|word| !word.is_empty()) {
+        let bare = word.trim_end_matches([',', ';', '.', ':', ')']);
+        match words.last_mut() {
+            Some(number) if ["°C", "%"].contains(&bare) => {
+                number.push(' ');
+                number.push_str(word);
+            }
+            _ => words.push(word.to_owned()),
+        }
+    }
+    words
 }
 
 /// As [`lines`], but of about equal length: no word stands alone.
@@ -178,6 +193,12 @@ mod tests {
         assert!(got.len() > 1);
         for line in got {
             assert!(width(&line, 13.0, Weight::Plain) <= 160.0);
+        }
+        let degrees = "fridge: 4.0 °C, above 90 %";
+        for room in (20..160).map(f64::from) {
+            let got = lines(degrees, 13.0, Weight::Plain, room, 9);
+            let begins = |unit: &str| got.iter().any(|l| l.starts_with(unit));
+            assert!(!begins("°C") && !begins("%"), "{got:?}");
         }
         let two = lines(text, 13.0, Weight::Plain, 100.0, 2);
         assert_eq!(two.len(), 2);
