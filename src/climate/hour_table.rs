@@ -4,7 +4,7 @@
 
 use std::sync::Arc;
 
-use crate::climate::hours::{hour_of, hour_start};
+use crate::climate::hours::{hour_of, hour_span, hour_start};
 use crate::climate::log::{Covered, HOUR, Log, Span};
 use crate::climate::shape::Shape;
 use crate::units::MILLIS_PER_HOUR;
@@ -24,7 +24,7 @@ impl Hours {
         let (first, after) = log.reach().map_or((0, 0), |reach| {
             (hour_of(reach.from), hour_of(reach.to) + 1)
         });
-        let all = (first..after).map(|cell| log.covered(whole(cell)));
+        let all = (first..after).map(|cell| log.covered(hour_span(cell)));
         Self { first, all: all.collect() }
     }
 
@@ -80,7 +80,7 @@ impl HourTable {
                     Some(line) => {
                         line.over(hour.millis, hour.area) / MILLIS_PER_HOUR
                     }
-                    None => integral(log, shape, whole(cell)),
+                    None => integral(log, shape, hour_span(cell)),
                 };
                 sums.push(sum);
             }
@@ -118,11 +118,6 @@ pub(crate) fn integral(log: &Log<'_>, shape: &Shape, span: Span) -> f64 {
         sum + step.millis() * shape.mean_between(step.start, step.end)
     });
     sum / MILLIS_PER_HOUR
-}
-
-/// An hour counted from 1970.
-pub(crate) fn whole(cell: i64) -> Span {
-    Span::new(hour_start(cell), hour_start(cell + 1))
 }
 
 /// A UTC hour is called by the local hour at its middle.

@@ -43,6 +43,12 @@ pub fn hour_start(hour: i64) -> Instant {
     Instant::from_millis(hour.saturating_mul(HOUR))
 }
 
+/// All of an hour.
+#[must_use]
+pub fn hour_span(hour: i64) -> Span {
+    Span::new(hour_start(hour), hour_start(hour + 1))
+}
+
 impl HourSum {
     /// An hour of one reading.
     #[must_use]
@@ -89,7 +95,7 @@ impl HourSum {
     /// When it was.
     #[must_use]
     pub fn span(&self) -> Span {
-        Span::new(hour_start(self.hour), hour_start(self.hour + 1))
+        hour_span(self.hour)
     }
 }
 

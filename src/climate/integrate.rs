@@ -7,10 +7,8 @@ use std::iter::Sum;
 use std::ops::Add;
 use std::sync::Arc;
 
-use crate::climate::hour_table::{
-    HourTable, Hours, hour_of_day, integral, whole,
-};
-use crate::climate::hours::hour_of;
+use crate::climate::hour_table::{HourTable, Hours, hour_of_day, integral};
+use crate::climate::hours::{hour_of, hour_span};
 use crate::climate::log::{HOUR, Log, Span, in_hours};
 use crate::climate::shape::Shape;
 use crate::units::Instant;
@@ -293,24 +291,18 @@ impl<'a> HourlySums<'a> {
         Self { log, table }
     }
 
-    /// The log that was summed.
-    #[must_use]
-    pub const fn log(&self) -> &'a Log<'a> {
-        self.log
-    }
-
     /// The mean of every whole hour inside a span that is covered well
     /// enough to stand for its hour; others are left out.
     #[must_use]
     pub fn means(&self, span: Span) -> Vec<HourMean> {
         self.cells()
             .filter(|cell| {
-                let hour = whole(*cell);
+                let hour = hour_span(*cell);
                 hour.from >= span.from && hour.to <= span.to
             })
             .filter_map(|cell| {
                 Some(HourMean {
-                    from: whole(cell).from,
+                    from: hour_span(cell).from,
                     hour_of_day: self.hour_of_day(cell),
                     mean: self.lent(cell)?,
                 })
@@ -331,7 +323,7 @@ impl<'a> HourlySums<'a> {
         for span in spans.iter().filter(|span| span.millis() > 0) {
             let last = hour_of(span.to.plus_millis(-1));
             for cell in hour_of(span.from)..=last {
-                let part = whole(cell).shared(*span);
+                let part = hour_span(cell).shared(*span);
                 self.add_cell(cell, part, hours, &mut dose);
             }
             dose.at_least |= self.log.at_least_in(*span);
@@ -381,7 +373,7 @@ impl<'a> HourlySums<'a> {
     /// What the same hour of the days around counted, per hour; `None` in a
     /// hole over three days or without two such hours.
     fn neighbours(&self, cell: i64) -> Option<Filled> {
-        if self.log.hole_longer_than(LONGEST_FILLED_HOURS, whole(cell))
+        if self.log.hole_longer_than(LONGEST_FILLED_HOURS, hour_span(cell))
             || self.table.is_beyond(cell, 24 * (NEIGHBOUR_DAYS + 1))
         {
             return None;
@@ -416,7 +408,7 @@ impl<'a> HourlySums<'a> {
     /// Mean per covered hour of a cell that is covered well enough to lend.
     fn lent(&self, cell: i64) -> Option<f64> {
         let sum = self.sum(cell)?;
-        let covered = self.log.covered_millis(whole(cell));
+        let covered = self.log.covered_millis(hour_span(cell));
         (covered >= LENDING_COVER).then(|| sum / in_hours(covered))
     }
 

@@ -7,7 +7,7 @@ use std::sync::Arc;
 use proptest::prelude::*;
 
 use crate::climate::hour_table::{HourTable, Hours, integral};
-use crate::climate::hours::hour_start;
+use crate::climate::hours::hour_span;
 use crate::climate::integrate::{HourlySums, HoursOfDay};
 use crate::climate::log::{Log, Span};
 use crate::climate::shape::Shape;
@@ -73,7 +73,7 @@ proptest! {
         let tables = HourTable::of_each(&here, &hours, shapes());
         for (shape, table) in shapes().into_iter().zip(&tables) {
             for (cell, sum) in (table.first..).zip(&table.sums) {
-                let hour = Span::new(hour_start(cell), hour_start(cell + 1));
+                let hour = hour_span(cell);
                 let plain = integral(&here, &shape, hour);
                 prop_assert!((plain - sum).abs() < 1e-12, "{plain} {sum}");
                 let fetched = integral(&away, &shape, hour);

@@ -158,7 +158,8 @@ fn invented(
         let mut hand = ChaCha8Rng::seed_from_u64(seed);
         hand.set_stream(trial.into());
         let mut unit = |dice: &WeightedIndex<f64>| {
-            u32::try_from(dice.sample(&mut hand)).map_or(f64::NAN, f64::from)
+            let k = u32::try_from(dice.sample(&mut hand));
+            f64::from(k.expect("no more than the seeds"))
         };
         let groups: Vec<Vec<f64>> = dice
             .iter()

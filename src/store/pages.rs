@@ -36,8 +36,8 @@ const TOGETHER: usize = 1_024;
 const DEEPEST: usize = 12;
 
 /// Gives every row with `at_ms` in `span`, some at a time, in the order of
-/// the table's key. False where this way of reading is not open; rows given so far then count
-/// for nothing. The caller holds a transaction.
+/// the table's key. False where this way of reading is not open; rows given
+/// so far then count for nothing. The caller holds a transaction.
 ///
 /// # Errors
 /// [`StoreError`] when SQLite cannot read.

@@ -7,7 +7,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use crate::climate::hours::{
-    HourSum, added_up, covered_hours, holes, hour_of, hour_start,
+    HourSum, added_up, covered_hours, holes, hour_of, hour_span, hour_start,
     usual_interval,
 };
 use crate::climate::integrate::HoursOfDay;
@@ -120,7 +120,7 @@ pub fn hourly(
         hours.extend(own.map(|sum| corrected(house, &voice.series, *sum)));
     }
     for hour in summed.mixed {
-        let own = Span::new(hour_start(*hour), hour_start(hour + 1));
+        let own = hour_span(*hour);
         let log = place_log(summed.logged, place, quantity, own).log;
         hours.extend(added_up(&log.readings()));
     }

@@ -152,8 +152,7 @@ fn above(base: f64) -> Shape {
 /// The logs of all places of a trial.
 pub(crate) struct PlaceLogs<'a> {
     pub(crate) spans: BTreeMap<Name, Span>,
-    logs: BTreeMap<(Name, Quantity), PlaceLog<'a>>,
-    known: BTreeMap<(Name, Quantity), QuantityStudy>,
+    logs: BTreeMap<(Name, Quantity), (PlaceLog<'a>, QuantityStudy)>,
 }
 
 impl<'a> PlaceLogs<'a> {
@@ -165,20 +164,15 @@ impl<'a> PlaceLogs<'a> {
                 Quantity::CLIMATE.map(|quantity| (place, quantity, *span))
             })
             .collect();
-        let (logs, known) = all
+        let logs = all
             .into_par_iter()
             .with_max_len(1)
             .map(|(place, quantity, span)| {
-                let key = (place.clone(), quantity);
-                let (log, known) = work(material, place, quantity, span);
-                ((key.clone(), log), (key, known))
+                let found = work(material, place, quantity, span);
+                ((place.clone(), quantity), found)
             })
-            .unzip::<_, _, Vec<_>, Vec<_>>();
-        Self {
-            spans,
-            logs: logs.into_iter().collect(),
-            known: known.into_iter().collect(),
-        }
+            .collect();
+        Self { spans, logs }
     }
 
     pub(crate) fn get(
@@ -186,20 +180,18 @@ impl<'a> PlaceLogs<'a> {
         place: &Name,
         quantity: Quantity,
     ) -> Option<&PlaceLog<'a>> {
-        self.logs.get(&(place.clone(), quantity))
+        self.logs.get(&(place.clone(), quantity)).map(|(log, _)| log)
     }
 
-    pub(crate) fn iter(
-        &self,
-    ) -> impl Iterator<Item = (&(Name, Quantity), &PlaceLog<'a>)> {
-        self.logs.iter()
+    pub(crate) fn iter(&self) -> impl Iterator<Item = &PlaceLog<'a>> {
+        self.logs.values().map(|(log, _)| log)
     }
 
     /// The sums of each log that a dose may ask for.
     pub(crate) fn sums(&self) -> PlaceSums<'_> {
         let of_place = |(place, span): (&Name, &Span)| {
             let of = |quantity, shape| {
-                self.logs[&(place.clone(), quantity)].sums(shape)
+                self.logs[&(place.clone(), quantity)].0.sums(shape)
             };
             let light = of(Quantity::Light, lux_hours());
             let lit = HoursOfDay::lit(&light, DARK_BELOW_LUX);
@@ -351,7 +343,8 @@ pub(crate) fn studies(
                 quantities: Quantity::CLIMATE
                     .into_iter()
                     .filter_map(|q| {
-                        Some((q, logs.known.get(&(name.clone(), q))?.clone()))
+                        let (_, known) = logs.logs.get(&(name.clone(), q))?;
+                        Some((q, known.clone()))
                     })
                     .collect(),
                 warmth: std::array::from_fn(|i| {

@@ -43,7 +43,7 @@ pub(crate) fn of(logs: &PlaceLogs<'_>, places: &[PlaceStudy]) -> DataQuality {
         corrected: 0,
         covered: Vec::new(),
     };
-    for (_, log) in logs.iter() {
+    for log in logs.iter() {
         quality.readings_used += log.kept.used;
         quality.excluded += log.kept.excluded;
         quality.corrected += log.kept.corrected;

@@ -8,8 +8,7 @@
 use std::cell::RefCell;
 use std::collections::BTreeMap;
 
-use crate::climate::hour_table::whole;
-use crate::climate::hours::hour_of;
+use crate::climate::hours::{hour_of, hour_span};
 use crate::climate::integrate::{HourlySums, HoursOfDay};
 use crate::climate::log::Span;
 use crate::observation::Name;
@@ -106,7 +105,7 @@ impl PlaceHours {
     ) -> Self {
         let after = hour_of(span.to.plus_millis(-1)) + 1;
         let parts: Vec<Span> = (hour_of(span.from)..after)
-            .map(|hour| whole(hour).shared(span))
+            .map(|hour| hour_span(hour).shared(span))
             .collect();
         let each = |sums: &HourlySums<'_>| -> Vec<f64> {
             parts
